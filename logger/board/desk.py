@@ -1,0 +1,49 @@
+"""What the board needs of the daemon; the loop implements it. Nothing else crosses.
+
+The snapshot is an immutable plain-JSON mapping made by the fold after each commit (`core.picture`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What became of an action. ``accepted`` False: ``reason`` says why, and nothing was changed.
+
+    ``recorded`` False: it was applied but the journal could not write yet. ``seq`` is the entry's.
+    ``repeated``: an action with this id had been taken before; nothing was done.
+    """
+
+    accepted: bool
+    reason: str = ""
+    seq: int = 0
+    recorded: bool = True
+    repeated: bool = False
+    data: dict[str, Any] = field(default_factory=dict)
+
+
+class Desk(Protocol):
+    def snapshot(self) -> Mapping[str, Any]:
+        """The newest snapshot; its ``seq`` grows."""
+
+    def watch(self, wake: Callable[[], None]) -> Callable[[], None]:
+        """Call ``wake`` (from the loop's thread) after each new snapshot; the answer ends it."""
+
+    def submit(self, action: Mapping[str, Any], who: str, timeout_s: float = 5.0) -> Answer:
+        """Validate, enter and apply an action; returns once it is committed. Blocks: call in a thread.
+
+        Raises pydantic.ValidationError where the action does not fit its schema.
+        """
+
+    def lots(self) -> list[dict[str, Any]]:
+        """All lots, newest first."""
+
+    def runs(self) -> list[dict[str, Any]]:
+        """All runs, newest first."""
+
+    def tally(self, run: str) -> dict[str, Any] | None:
+        """The tally of a run, in the replay's own form; None where there is no such run."""

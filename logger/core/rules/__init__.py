@@ -1,0 +1,1 @@
+"""Live recovery and every alarm, one file a rule; the alarm states in a table."""

@@ -1,0 +1,91 @@
+"""What a rule sees and what it answers. A rule judges; `core.alarms` decides what a person is told.
+
+A rule is built once per subject (an outlet, a feed, a channel), is ticked once a station second, keeps
+bounded memory, mutates nothing it is shown, and answers only *changes* of its judgement.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from logger.core.description import Channel, Outlet, Station
+from logger.core.track.view import Track
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A rule's opinion changed.
+
+    ``subject`` is the outlet's name, ``feed`` or the channel; ``active`` whether the condition holds;
+    ``suppressed`` that it holds but by design is not to be sounded (ISA-18.2), with the cause in
+    ``evidence["suppressed_by"]``. ``since_s`` is when the condition is thought to have begun.
+    ``what`` and ``do`` are one sentence each for the operator. ``evidence`` is plain JSON.
+    """
+
+    kind: str
+    subject: str
+    channel: str
+    active: bool
+    since_s: int
+    what: str
+    do: str
+    evidence: dict[str, Any] = field(default_factory=dict)
+    suppressed: bool = False
+
+
+@dataclass(slots=True)
+class ChannelNow:
+    """One channel as it stands; kept by the fold, read by rules."""
+
+    channel: Channel
+    track: Track | None = None  # None for a flow
+    link_up: bool | None = None  # None: nothing was said of a link (a CSV, for instance)
+    first_reading_s: float = 0.0
+    last_reading_s: float = 0.0  # usable or not; 0 none yet
+    last_usable_s: float = 0.0
+    readings: int = 0
+    unit: str = ""  # as last shown
+    mode: str = ""
+    status: str = ""
+    value: float = 0.0  # kg or L/min, as last shown
+
+
+@dataclass(slots=True)
+class OutletNow:
+    outlet: Outlet
+    now: ChannelNow | None  # None: not weighed
+    expected_mg_s: float | None = None  # rate expected now from the feed, lag and share; None unknown
+    share: float | None = None  # learned or configured yield
+    lag_s: float | None = None
+
+
+@dataclass(slots=True)
+class StationNow:
+    """A station as it stands at a tick."""
+
+    station: Station
+    now_s: int
+    feed: ChannelNow | None
+    outlets: list[OutletNow]
+    run_since_s: int | None = None  # None: no run open
+    feed_stopped_since_s: int | None = None  # as the feed rule judges; set by the fold each tick
+    active: dict[tuple[str, str], int] = field(default_factory=dict)  # (kind, subject) -> since_s
+
+
+class StationRule(Protocol):
+    """A rule about an outlet or the feed of a station."""
+
+    kind: str
+
+    def tick(self, station: StationNow) -> list[Judgement]:
+        """Judge the second that just ended; answer only changes."""
+
+
+class ChannelRule(Protocol):
+    """A rule about one instrument channel, whatever stations it serves."""
+
+    kind: str
+
+    def tick(self, now_s: int, channel: ChannelNow) -> list[Judgement]:
+        """Judge the second that just ended; answer only changes."""

@@ -1,0 +1,1 @@
+"""One channel's readings -> mass delivered, rate, container changes."""

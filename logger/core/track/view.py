@@ -1,0 +1,89 @@
+"""What a track knows at a second: the only thing rules, tally and board see of it.
+
+A track takes readings as whole milligrams into one-second bins (`reading`, the hot path) and does all
+else once a second (`tick`). ``delivered_mg`` is cumulative since the track began and only the
+*difference* of two times has a meaning; the tally of a run is such a difference.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Protocol
+
+
+class TrackState(StrEnum):
+    WAITING = "waiting"  # no believable reading yet
+    STEADY = "steady"  # the level is believed, mass is counted
+    DISTURBED = "disturbed"  # something moved the weight; mass is carried by expectation
+    OFF = "off"  # no container on the scale
+    SILENT = "silent"  # no readings
+    FROZEN = "frozen"  # readings that no longer move as they should
+
+
+@dataclass(frozen=True, slots=True)
+class Recognised:
+    """Something read from the weight itself.
+
+    ``what``: ``container-changed``, ``container-off``, ``container-back``, ``bump``, ``refill``,
+    ``tare-pressed``, ``step-down``, ``step-up``, ``caught-product`` or another short word.
+    ``step_mg`` is the step of the weight; ``credit_mg`` the mass counted for the time between,
+    ``credit_u_mg`` its standard uncertainty, ``estimated`` whether it was expected rather than weighed.
+    ``from_s`` and ``to_s`` bound it in station seconds.
+    """
+
+    what: str
+    from_s: int
+    to_s: int
+    step_mg: float
+    credit_mg: float = 0.0
+    credit_u_mg: float = 0.0
+    estimated: bool = False
+    number: int = 0
+    data: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class View:
+    """A track at one second; the track updates it in place at each tick, nobody else writes it.
+
+    For a feed channel "delivered" is mass *used*, net of refills, so it grows as the hopper empties.
+    Rates are in mg/s over a window the track chose (``rate_window_s``); ``u_*`` are standard
+    uncertainties. ``level_mg`` is the smoothed weight as the scale shows it. ``noise_mg`` is the
+    standard deviation of a single reading about the level, ``interval_s`` the learned time between
+    readings. ``content_mg`` is what lies in the present container (level less its tare), None unknown.
+    """
+
+    now_s: int = 0
+    state: TrackState = TrackState.WAITING
+    state_since_s: int = 0
+    level_mg: float = 0.0
+    content_mg: float | None = None
+    tare_mg: float | None = None
+    delivered_mg: float = 0.0
+    var_mg2: float = 0.0  # of the part of delivered_mg that cannot be taken back by differencing
+    level_var_mg2: float = 0.0  # of the present level: resolution and noise
+    estimated_mg: float = 0.0  # the part of delivered_mg that was expected, not weighed
+    rate_mg_s: float = 0.0
+    u_rate_mg_s: float = 0.0
+    rate_window_s: float = 0.0
+    noise_mg: float = 0.0
+    interval_s: float = 0.0
+    last_reading_s: float = 0.0  # station seconds of the last reading, 0 none
+    steady_since_s: int = 0  # start of the present undisturbed stretch
+    changed_s: int = 0  # last second at which a disturbance of any kind ended
+
+
+class Track(Protocol):
+    """The contract of `core.track.scale.ScaleTrack`."""
+
+    view: View
+
+    def reading(self, at_ns: int, mg: int, stable: bool | None) -> None:
+        """Take one usable reading (whole mg as shown). Hot: integers only."""
+
+    def tick(self, now_s: int, expected_mg_s: float | None) -> list[Recognised]:
+        """Close the second before ``now_s``; ``expected_mg_s``: rate expected from the feed, if known."""
+
+    def delivered_at(self, second: int) -> float:
+        """Cumulative delivered mass (mg) at an earlier station second, from the track's history."""

@@ -1,0 +1,1 @@
+"""The journal: the truth. SQLite through one library, written by one connection."""

@@ -1,0 +1,1 @@
+"""The wires. A port owns its wire and its exchange schedule, stamps what comes and hands it on."""

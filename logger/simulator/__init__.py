@@ -1,0 +1,1 @@
+"""The simulated bay: physics and instruments on real wires, for the demo, tests and benchmarks."""
