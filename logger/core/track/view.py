@@ -91,3 +91,18 @@ class Track(Protocol):
 
     def delivered_at(self, second: int) -> float:
         """Cumulative delivered mass (mg) at an earlier station second, from the track's history."""
+
+    def var_at(self, second: int) -> float:
+        """`View.var_mg2` as it stood then."""
+
+    def estimated_at(self, second: int) -> float:
+        """`View.estimated_mg` as it stood then."""
+
+    def container_set(self, now_s: int, tare_mg: float | None) -> Recognised:
+        """The operator says that a fresh container stands there now; its tare may be told."""
+
+    def correct(self, number: int, was: str | None, credit_mg: float | None) -> float:
+        """Correct what was recognised under a number (semantics: `core.actions.Correct`).
+
+        Answers the change of delivered mass (mg). KeyError: no such number is remembered.
+        """
