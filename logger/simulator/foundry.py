@@ -1,0 +1,70 @@
+"""The demo's bay: an invented foundry that wins bronze back from floor sweepings."""
+
+from __future__ import annotations
+
+from logger.simulator import troubles as t
+from logger.simulator.scenario import Feed, Outlet, Scale, Scenario, Vessel, Water
+
+CYCLE_S = 1200.0
+"""The script of troubles repeats after this time."""
+
+
+def _outlets() -> tuple[Outlet, ...]:
+    fine = Scale(resolution_kg=0.002, noise_kg=0.0015, vibration_kg=0.003, capacity_kg=30)
+    coarse = Scale(resolution_kg=0.01, noise_kg=0.004, vibration_kg=0.005, capacity_kg=60)
+    return (
+        Outlet(
+            "concentrate", 0.145, 26.0, 12.0, lump_g=2.0, density=8.8, scale=fine,
+            vessel=Vessel("drains", 0.85, 1.15, full_kg=12.0, entrained=0.15, drain_s=15.0, moisture=0.04),
+        ),
+        Outlet(
+            "middlings", 0.10, 20.0, 12.0, lump_g=2.5, density=4.5,
+            scale=Scale(resolution_kg=0.005, noise_kg=0.003, vibration_kg=0.004, capacity_kg=30),
+            vessel=Vessel("drains", 0.85, 1.15, full_kg=12.0, entrained=0.2, drain_s=20.0, moisture=0.06),
+        ),
+        Outlet(
+            "tailings", 0.64, 12.0, 8.0, lump_g=4.0, density=2.65, scale=coarse,
+            vessel=Vessel("drains", 2.2, 2.8, full_kg=30.0, entrained=0.25, drain_s=25.0, moisture=0.08),
+        ),
+        Outlet(
+            "fines", 0.065, 15.0, 15.0, lump_g=2.0, density=2.6,
+            scale=Scale(resolution_kg=0.005, noise_kg=0.003, vibration_kg=0.003, capacity_kg=60),
+            vessel=Vessel("brim-full", 0.9, 1.1, full_kg=30.0, fill_water_kg=10.0),
+        ),
+        Outlet("spill tray", 0.05, 10.0, 10.0, lump_g=2.0, scale=None,
+               vessel=Vessel("retains", full_kg=1e9)),
+    )  # fmt: skip
+
+
+def _troubles(cycles: int) -> tuple[t.Trouble, ...]:
+    """What goes wrong, once in each cycle; the first clog, alarm and clearing within six minutes."""
+    script: list[t.Trouble] = []
+    for begin_s in (i * CYCLE_S for i in range(cycles)):
+        script += [
+            t.ContainerChange(begin_s + 150, "concentrate", without_s=9.0, caught=True, pour_after_s=20.0),
+            t.Clog(begin_s + 225, "concentrate", begin_s + 300, piles=0.5),
+            t.Bump(begin_s + 365, "tailings", 6.0, 1.2),
+            t.Refill(begin_s + 390, 10.0, 6.0),
+            t.ContainerChange(begin_s + 480, "tailings", without_s=14.0),
+            t.FeedStop(begin_s + 560, begin_s + 640),
+            t.Clog(begin_s + 780, "middlings", begin_s + 900, blocked=0.8, ramp_s=20.0, strays=0.2),
+            t.WaterChange(begin_s + 960, 0.6, begin_s + 1020),
+            t.Refill(begin_s + 1050, 10.0, 6.0),
+            t.FeedDrift(begin_s + 1080, 1.25, 30.0, begin_s + 1170),
+        ]
+    return tuple(script)
+
+
+def foundry_scenario(cycles: int = 60, calm: bool = False) -> Scenario:
+    """The demo: 60 kg/h of sweepings by hopper over five outlets, one of them without a scale.
+
+    ``cycles`` of `CYCLE_S` each are scripted; ``calm`` leaves the troubles out.
+    """
+    return Scenario(
+        name="foundry",
+        feed=Feed(target_kg_h=60.0, content_kg=26.0, refill_at_kg=6.0),
+        outlets=_outlets(),
+        water=Water("wash-water", 14.0),
+        troubles=() if calm else _troubles(cycles),
+        feed_from_s=20.0,
+    )

@@ -1,0 +1,118 @@
+"""What a scale shows of the force on it: resolution, noise, vibration, zero tracking, keys, faults."""
+
+from __future__ import annotations
+
+from collections import deque
+from math import ceil, exp, log10, pi, sin
+from random import Random
+from typing import NamedTuple
+
+from logger.simulator.scenario import Scale
+
+_KG = {"kg": 1.0, "g": 1e-3, "lb": 0.45359237}
+_STEADY_S = 0.8
+
+
+class Shown(NamedTuple):
+    """One reading as shown. ``status`` is ``ok``, ``zero``, ``over`` or ``under``; ``net`` after a tare."""
+
+    value: str
+    unit: str
+    stable: bool | None
+    status: str = "ok"
+    net: bool = False
+
+
+def division(resolution_kg: float, unit: str) -> float:
+    """The scale's division in another unit: the next 1, 2 or 5 times a power of ten."""
+    if unit == "kg":
+        return resolution_kg
+    least = resolution_kg / _KG[unit] * (1 - 1e-9)
+    power = 10.0 ** ceil(log10(least) - 1)
+    return next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= least)
+
+
+def decimals(step: float) -> int:
+    """Decimals that a number in steps of ``step`` needs."""
+    return max(0, next(n for n in range(9) if abs(step * 10**n - round(step * 10**n)) < 1e-6))
+
+
+class ScaleModel:
+    """A scale with its memory. `read` must be called with rising times."""
+
+    def __init__(self, scale: Scale, rng: Random) -> None:
+        self.scale = scale
+        self._rng = rng
+        self._phase = rng.uniform(0.0, 2.0 * pi)
+        self._smooth_kg: float | None = None
+        self._zero_kg = 0.0
+        self._tare_kg = 0.0
+        self._last_s = 0.0
+        self._recent: deque[tuple[float, int]] = deque()
+        self._last: Shown | None = None
+        self.frozen = self.silent = self.unplugged = False
+        self.garbled = 0.0
+        self.set_unit(scale.unit)
+
+    def set_unit(self, unit: str) -> None:
+        self.unit = unit
+        self._step = division(self.scale.resolution_kg, unit)
+        self._decimals = decimals(self._step)
+        self._recent.clear()
+
+    def zero(self, force_kg: float) -> None:
+        """The zero key."""
+        self._zero_kg = force_kg
+        self._tare_kg = 0.0
+
+    def press_tare(self) -> None:
+        """The tare key: net from here on; with an empty scale back to gross."""
+        seen_kg = (self._smooth_kg or 0.0) - self._zero_kg
+        self._tare_kg = 0.0 if abs(seen_kg) < 2 * self.scale.resolution_kg else seen_kg
+
+    def read(self, at_s: float, force_kg: float) -> Shown:
+        """What it shows at a time (s) under a force (kg)."""
+        scale, rng = self.scale, self._rng
+        passed_s = at_s - self._last_s
+        self._last_s = at_s
+        if self._smooth_kg is None:
+            self._smooth_kg = force_kg
+            if scale.zeroed_on_tare:
+                self._zero_kg = force_kg
+        elif scale.filter_s > 0.0:
+            self._smooth_kg += (force_kg - self._smooth_kg) * (1.0 - exp(-passed_s / scale.filter_s))
+        else:
+            self._smooth_kg = force_kg
+        if self.frozen and self._last is not None:
+            return self._last
+        shaken_kg = scale.vibration_kg * sin(2.0 * pi * scale.vibration_hz * at_s + self._phase)
+        gross_kg = self._smooth_kg - self._zero_kg + shaken_kg + rng.gauss(0.0, scale.noise_kg)
+        if scale.zero_tracking:
+            self._track_zero(gross_kg, passed_s)
+        self._last = self._show(at_s, gross_kg)
+        return self._last
+
+    def _track_zero(self, gross_kg: float, passed_s: float) -> None:
+        if abs(gross_kg) < 1.5 * self.scale.resolution_kg:
+            most_kg = 0.5 * self.scale.resolution_kg * passed_s
+            self._zero_kg += min(max(gross_kg, -most_kg), most_kg)
+
+    def _show(self, at_s: float, gross_kg: float) -> Shown:
+        count = round((gross_kg - self._tare_kg) / _KG[self.unit] / self._step)
+        recent = self._recent
+        recent.append((at_s, count))
+        while recent[0][0] < at_s - _STEADY_S:
+            recent.popleft()
+        stable = None
+        if self.scale.says_stable:
+            stable = len(recent) > 1 and all(abs(count - other) <= 1 for _, other in recent)
+        over_kg = self.scale.capacity_kg + 9 * self.scale.resolution_kg
+        status = "ok"
+        if gross_kg > over_kg:
+            status = "over"
+        elif gross_kg < -20 * self.scale.resolution_kg:
+            status = "under"
+        elif abs(gross_kg) <= 0.25 * self.scale.resolution_kg:
+            status = "zero"
+        value = f"{count * self._step:.{self._decimals}f}"
+        return Shown(value, self.unit, stable, status, self._tare_kg != 0.0)
