@@ -1,0 +1,96 @@
+"""What stands beside the journal's file: a lock, a ballast, and damaged files set aside."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+from pathlib import Path
+
+from logger.journal.errors import JournalError
+
+COMPANIONS = ("-wal", "-shm")
+
+
+def beside(path: Path, suffix: str) -> Path:
+    return path.with_name(path.name + suffix)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make new and renamed names in a folder durable."""
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+class Lock:
+    """One daemon a journal. The kernel lets go of it when the process dies, however it dies."""
+
+    def __init__(self, path: Path) -> None:
+        self._descriptor = os.open(beside(path, ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        try:
+            fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            os.close(self._descriptor)
+            raise JournalError(
+                f"{path} is being written by another daemon; stop that one, or name another file", "busy"
+            ) from error
+
+    def release(self) -> None:
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
+            self._descriptor = -1
+
+
+class Ballast:
+    """A file that can be given up when the disk is full, so that there is room to put things right."""
+
+    def __init__(self, path: Path, size: int) -> None:
+        self.path, self.size = beside(path, ".ballast"), size
+
+    def release(self) -> bool:
+        """True where that gave room."""
+        try:
+            held = self.path.stat().st_size
+            self.path.unlink()
+        except OSError:
+            return False
+        return held > 0
+
+    def restore(self) -> bool:
+        """True where it stands. Never takes the last room: as much again must stay free."""
+        if self.size <= 0:
+            return False
+        with contextlib.suppress(OSError):
+            if self.path.stat().st_size >= self.size:
+                return True
+        try:
+            if free_bytes(self.path.parent) < 2 * self.size:
+                return False
+            with self.path.open("wb") as file:
+                os.posix_fallocate(file.fileno(), 0, self.size)
+        except OSError:
+            self.release()
+            return False
+        return True
+
+
+def free_bytes(folder: Path) -> int:
+    """Room on the disk for this user."""
+    state = os.statvfs(folder)
+    return state.f_bavail * state.f_frsize
+
+
+def set_aside(path: Path) -> Path:
+    """Rename a damaged file and its companions; they stay readable together. The new name."""
+    number = 1
+    while (away := path.with_name(f"{path.stem}.damaged-{number}{path.suffix}")).exists():
+        number += 1
+    for suffix in COMPANIONS:
+        with contextlib.suppress(FileNotFoundError):
+            beside(path, suffix).rename(beside(away, suffix))
+    path.rename(away)
+    sync_folder(path.parent)
+    return away
