@@ -1,0 +1,198 @@
+"""The configuration as it is written: one pydantic model for each table of the file.
+
+What a key means is said once, here, and goes from here into the JSON Schema. Everything may be left
+out as far as these models are concerned; what is missing after all defaults is for `build` to say.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from logger.settings.quantities import (
+    Density,
+    Duration,
+    FlowRange,
+    Interval,
+    Mass,
+    MassRange,
+    Rate,
+    Resolution,
+    Share,
+)
+from logger.settings.texts import LineFraming, NamedTables, PortAddress, Scale, Shift
+
+
+class Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class BayTable(Table):
+    name: str = Field(default="Bay", description="The bay's name, as the board and the reports show it.")
+    units: Literal["kg", "lb"] = Field(default="kg", description="The unit people read masses in.")
+    time_zone: str = Field(
+        default="UTC", description='Where the bay stands, e.g. "Europe/Vienna" (IANA name).'
+    )
+    shifts: list[Shift] = Field(
+        default=[], description='Working hours by the local clock, e.g. ["06:00-14:00"].'
+    )
+
+
+class LineTable(Table):
+    """How an instrument that prints its own kind of line writes it."""
+
+    layout: str | None = Field(
+        default=None,
+        description='The line, e.g. "{status},{mode},{number:9} {unit}"; the rest stands for itself.',
+    )
+    words: dict[str, str] = Field(
+        default={},
+        description="What its own words mean: stable, moving, gross, net, tare, zero, over, under.",
+    )
+    end: str = Field(default="CRLF", description="What ends a line: CRLF, CR or LF.")
+    decimal: Literal[".", ","] = Field(default=".", description="The sign before the decimals.")
+    request: str = Field(
+        default="", description='What asks for a reading, for mode = "poll"; \\r and \\n may be used.'
+    )
+
+
+class InstrumentTable(Table):
+    port: PortAddress | None = Field(
+        default=None, description="Where it is plugged in. Left out: its readings come from a file."
+    )
+    dialect: Literal["sma", "line"] = Field(
+        default="sma",
+        description='"sma": the SMA SCP-0499 protocol; "line": lines of its own, described below.',
+    )
+    mode: Literal["poll", "stable", "repeat", "listen"] | None = Field(
+        default=None,
+        description="sma: poll (ask for the weight), stable (ask for a stable one), repeat (sends itself); "
+        "line: listen (sends by itself) or poll.",
+    )
+    interval: Interval | None = Field(
+        default=None, description="Time between readings; where it sends by itself, learned."
+    )
+    timeout: Interval = Field(default=1.0, description='How long an answer may take (default "1 s").')
+    baud: Literal[300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] = Field(
+        default=9600, description="Line speed."
+    )
+    format: LineFraming | None = Field(
+        default=None, description='Data bits, parity, stop bits (default "8N1").'
+    )
+    resolution: Resolution | None = Field(
+        default=None, description="The step between two numbers it can show."
+    )
+    capacity: Mass | None = Field(default=None, description="The most it can weigh.")
+    zero_tracking: Literal["on", "off", "unknown"] = Field(
+        default="unknown",
+        description="Whether it pulls small weights to zero by itself, which swallows a trickle.",
+    )
+    shows: Literal["gross", "net"] = Field(
+        default="gross", description="Whether it shows gross or net weight."
+    )
+    unit: str | None = Field(
+        default=None, description="The unit it is set to; a reading in another one is an alarm."
+    )
+    quantity: Literal["mass", "flow"] = Field(default="mass", description="What it measures.")
+    line: LineTable | None = None
+
+
+class ContainerTable(Table):
+    kind: Literal["drains", "brim-full", "retains", "unknown"] | None = Field(
+        default=None,
+        description="drains: basket, bag, holed pail; brim-full: stands full of water and runs over; "
+        "retains: keeps all the water.",
+    )
+    tare: Mass | None = Field(default=None, description="The usual empty mass.")
+    tare_range: MassRange | None = Field(
+        default=None, description='The range empty masses vary in: "0.9 kg to 1.2 kg".'
+    )
+    full: Mass | None = Field(
+        default=None,
+        description="What the scale shows when it must be changed; no more than a person may lift.",
+    )
+
+
+class FeedTable(Table):
+    kind: Literal["hopper", "tub", "unweighed"] | None = Field(
+        default=None,
+        description="hopper: feeds by itself from a scale; tub: fed by scoop from a scale; unweighed.",
+    )
+    scale: Scale | None = Field(
+        default=None, description='The instrument under it; left out: the one called "feed".'
+    )
+    target: Rate | None = Field(
+        default=None, description='The feed rate to keep, e.g. "45 kg/h" or "100 lb/h".'
+    )
+    band: Share = Field(default=0.10, description='How far it may wander to either side (default "10 %").')
+    density: Density | None = Field(default=None, description="Density of the solids.")
+
+
+class OutletTable(Table):
+    scale: Scale | None = Field(
+        default=None,
+        description="The instrument under it; left out: the one of the outlet's name; false: none.",
+    )
+    density: Density | None = Field(default=None, description="Density of the solids that come here.")
+    lag: Duration | None = Field(default=None, description="Time from feed to outlet, where it is known.")
+    expected_share: Share | None = Field(default=None, description="Expected yield: mass here / mass fed.")
+    expected_grade: Share | None = Field(default=None, description="Expected mass fraction of the component.")
+    expected_grade_u: Share | None = Field(default=None, description="Standard uncertainty of that grade.")
+    container: ContainerTable | None = None
+
+
+class WaterTable(Table):
+    meter: str | None = Field(
+        default=None, description="The instrument that measures the flow; left out: the line's own name."
+    )
+    band: FlowRange | None = Field(
+        default=None, description='Where the flow should stay: "14 L/min to 20 L/min".'
+    )
+
+
+class StationTable(Table):
+    component: str | None = Field(default=None, description='The component that matters, e.g. "bronze".')
+    feed_grade: Share | None = Field(default=None, description="Expected mass fraction of it in the feed.")
+    feed_grade_u: Share | None = Field(default=None, description="Standard uncertainty of that grade.")
+    resolution: Resolution | None = Field(
+        default=None, description="Resolution of those of its scales that tell none."
+    )
+    target: Rate | None = Field(default=None, description="Short for the feed's target.")
+    density: Density | None = Field(
+        default=None, description="Density of the solids, for feed and outlets that tell none."
+    )
+    container: ContainerTable | None = Field(
+        default=None, description="What the outlets' containers have in common."
+    )
+    feed: FeedTable | None = None
+    outlets: Annotated[dict[str, OutletTable], NamedTables()] = Field(
+        default={}, description="The outlets as tables, or a list of their names."
+    )
+    water: dict[str, WaterTable] = Field(default={}, description="Water lines with a meter.")
+
+
+class BoardTable(Table):
+    port: int = Field(
+        default=8787, ge=0, le=65535, description="TCP port of the board on this computer; 0: any free one."
+    )
+    token: str | None = Field(
+        default=None,
+        description="What a browser must present: env:NAME or file:/path; left out: the daemon makes one.",
+    )
+
+
+class JournalTable(Table):
+    directory: str | None = Field(
+        default=None, description="Folder of the record; a full path, or one from ~/."
+    )
+
+
+class Document(Table):
+    """The whole file."""
+
+    bay: BayTable = BayTable.model_construct(name="Bay", units="kg", time_zone="UTC", shifts=[])
+    instruments: dict[str, InstrumentTable] = {}
+    stations: dict[str, StationTable] = {}
+    board: BoardTable = BoardTable.model_construct(port=8787, token=None)
+    journal: JournalTable = JournalTable.model_construct(directory=None)

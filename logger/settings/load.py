@@ -1,0 +1,119 @@
+"""Reading a configuration: the way in."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+from logger.settings.build import build
+from logger.settings.checks import check
+from logger.settings.document import Document
+from logger.settings.places import Places
+from logger.settings.problems import Problem, SettingsError, show
+from logger.settings.secret import MASK, Secret, SecretError, is_reference, read_secret
+from logger.settings.validate import Faults, read
+from logger.settings.values import Configuration, digest
+from logger.settings.wires import wires
+
+
+def load(path: Path, env: Mapping[str, str] | None = None) -> Configuration:
+    """The configuration in a file. SettingsError, with every problem, where it cannot be used.
+
+    ``env`` stands for the environment (default: the process's own): secrets, ``STATE_DIRECTORY``,
+    ``XDG_STATE_HOME`` and ``HOME`` come from there.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")  # some editors put a mark before the text
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        problem = Problem("", line, "bytes that are not UTF-8 text", "UTF-8", "save the file again as UTF-8")
+        raise SettingsError(str(path), [problem]) from None
+    except (OSError, ValueError) as error:
+        reason = (error.strerror if isinstance(error, OSError) else None) or "its name cannot be used"
+        problem = Problem("", None, f"no file to read ({reason})", "", "check the path, and who may read it")
+        raise SettingsError(str(path), [problem]) from None
+    return _configuration(text, str(path), path, env)
+
+
+def loads(text: str, name: str = "<text>", env: Mapping[str, str] | None = None) -> Configuration:
+    """The configuration in a text; ``name`` stands for the file's name in messages. Else as `load`."""
+    return _configuration(text, name, None, env)
+
+
+def _configuration(text: str, name: str, path: Path | None, env: Mapping[str, str] | None) -> Configuration:
+    env = os.environ if env is None else env
+    document, faults = read(text, name)
+    bay = build(document, faults)
+    instruments = wires(document, faults)
+    check(document, bay, faults)
+    token = _token(document, faults, env)
+    directory = _journal_directory(document, faults, env)
+    faults.raise_if_any(name)
+    return Configuration(
+        bay=bay,
+        instruments=instruments,
+        journal_directory=directory,
+        digest=digest(bay, instruments),
+        text=_masked(text, faults.places, document.board.token, token),
+        path=path,
+        board_port=document.board.port,
+        board_token=token,
+    )
+
+
+def _token(document: Document, faults: Faults, env: Mapping[str, str]) -> Secret | None:
+    spec = document.board.token
+    if spec is None:
+        return None
+    try:
+        return read_secret(spec, env)
+    except SecretError as error:
+        allowed = "env:NAME, file:/path, or the text itself"
+        faults.add(("board", "token"), error.found, allowed, error.remedy)
+        return None
+
+
+def _masked(text: str, places: Places, spec: str | None, secret: Secret | None) -> str:
+    """The text without the secret, which is long and without spaces: nothing else is masked by accident."""
+    if spec is None or secret is None:
+        return text
+    if not is_reference(spec):
+        span = places.spans.get(("board", "token"))
+        if span is None:  # cut out by place, as TOML may write any character as an escape
+            return MASK
+        text = f'{text[: span[0]]}"{MASK}"{text[span[1] :]}'
+    return text.replace(secret.reveal(), MASK)
+
+
+def _journal_directory(document: Document, faults: Faults, env: Mapping[str, str]) -> Path:
+    """Where the record is kept: as told, else STATE_DIRECTORY (a service's), else the XDG state folder."""
+    told = document.journal.directory
+    home = env.get("HOME", "")
+    if told is not None:
+        if told.startswith("~/") and home.startswith("/"):
+            return Path(home) / told.removeprefix("~/").lstrip("/")
+        if not Path(told).is_absolute() or "\0" in told:
+            faults.add(
+                ("journal", "directory"),
+                show(told),
+                "a full path, or one from ~/",
+                'write it like "/var/lib/tallydeck" or "~/tallydeck"',
+            )
+        return Path(told)
+    service = env.get("STATE_DIRECTORY", "").split(":")[0]
+    if service.startswith("/"):
+        return Path(service)
+    xdg = env.get("XDG_STATE_HOME", "")
+    # The XDG base directory specification: a path that is not absolute is to be ignored.
+    if xdg.startswith("/"):
+        return Path(xdg) / "tallydeck"
+    if home.startswith("/"):
+        return Path(home) / ".local" / "state" / "tallydeck"
+    faults.add(
+        ("journal", "directory"),
+        "no folder for the record, and no HOME to put it under",
+        "a full path",
+        'add a table [journal] with directory = "/var/lib/tallydeck"',
+    )
+    return Path("/nonexistent")

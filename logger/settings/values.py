@@ -1,0 +1,73 @@
+"""What a configuration means, once it is read: the values the rest of the program is built from."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from pathlib import Path
+
+from logger.core.decode.layout import LineFormat
+from logger.core.description import Bay
+from logger.settings.secret import Secret
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentSettings:
+    """How an instrument is reached and asked. Its channel in the Bay has the same name.
+
+    ``port`` is a device path, ``COM3``, ``socket://host:port``, ``demo:NAME`` (the demo's own bay), or
+    None: its readings come from a file. ``dialect`` is ``sma`` (mode ``poll``, ``stable`` or ``repeat``)
+    or ``line`` (mode ``listen`` or ``poll``; ``line`` then tells the format). ``interval_s`` is the time
+    between polls; an instrument that sends by itself keeps its own.
+    """
+
+    name: str
+    port: str | None
+    dialect: str = "sma"
+    mode: str = "poll"
+    interval_s: float = 0.2
+    timeout_s: float = 1.0
+    baud: int = 9600
+    data_bits: int = 8
+    parity: str = "N"  # N none, E even, O odd
+    stop_bits: float = 1.0
+    line: LineFormat | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Configuration:
+    """A whole configuration, checked.
+
+    ``digest`` is the SHA-256 of what bay and instruments mean: comments, order of keys and the units
+    that a quantity was written in do not change it; nor do board and journal, which judge no reading.
+    ``text`` is the file's text with secrets masked, fit for the record.
+    """
+
+    bay: Bay
+    instruments: tuple[InstrumentSettings, ...]
+    journal_directory: Path
+    digest: str
+    text: str
+    path: Path | None = None
+    board_host: str = "127.0.0.1"
+    board_port: int = 8787
+    board_token: Secret | None = None
+
+
+def digest(bay: Bay, instruments: tuple[InstrumentSettings, ...]) -> str:
+    """SHA-256, in hexadecimal, of the meaning of bay and instruments."""
+    meaning = json.dumps([1, _plain(bay), _plain(instruments)], sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(meaning.encode()).hexdigest()
+
+
+def _plain(value: object) -> object:
+    """A value as JSON can hold it."""
+    if is_dataclass(value):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(item) for item in value]
+    return value.hex() if isinstance(value, bytes) else value
