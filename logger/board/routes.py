@@ -1,0 +1,245 @@
+"""The page and the HTTP API under /api/v1. Reads never change anything; POST /actions is the one door in."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable
+from dataclasses import asdict
+from functools import partial
+from typing import Any, TypeVar
+
+import anyio
+import anyio.to_thread
+from fastapi import FastAPI, Request
+from pydantic import ValidationError
+from sse_starlette import EventSourceResponse
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from logger.board.desk import Desk
+from logger.board.guard import PAGE, Guard, Sessions
+from logger.board.hub import Hub, TooManyViewersError
+from logger.board.problems import fault, invalid, json_response, problem
+from logger.board.static_files import StaticFile, read_all
+
+MOST_BODY = 64 * 1024
+BODY_TIMEOUT_S = 10.0
+STALE_S = 5.0  # a snapshot older than this means the recording loop no longer turns
+T = TypeVar("T")
+
+
+class BodyError(Exception):
+    """The body cannot be taken; the answer says why."""
+
+    def __init__(self, answer: Response) -> None:
+        super().__init__()
+        self.answer = answer
+
+
+def build(desk: Desk, hub: Hub, *, port: int, token: str, version: str) -> Guard:
+    """The whole application: routes inside, guard around them."""
+    app = FastAPI(title="Tallydeck", version=version, docs_url=None, redoc_url=None, openapi_url=None)
+    sessions = Sessions()
+    guard = Guard(app, port=port, token=token, sessions=sessions)
+    _page_routes(app, read_all(), sessions, guard.cookie)
+    _read_routes(app, desk, hub)
+    _action_route(app, desk)
+    app.add_exception_handler(HTTPException, _http_error)
+    app.add_exception_handler(Exception, _unexpected)
+    return guard
+
+
+def _page_routes(app: FastAPI, pages: dict[str, StaticFile], sessions: Sessions, cookie: str) -> None:
+    def give(request: Request, name: str) -> Response:
+        page = pages.get(name)
+        if page is None:
+            raise HTTPException(404)
+        headers = {"ETag": page.etag, "Cache-Control": "no-cache"}
+        if request.headers.get("if-none-match") == page.etag:
+            return Response(status_code=304, headers=headers)
+        return Response(page.body, headers=headers, media_type=page.media_type)
+
+    @app.get("/")
+    async def page(request: Request) -> Response:
+        answer = give(request, "board.html")
+        answer.headers["Cache-Control"] = "no-store"
+        if request.scope["state"]["who"] != PAGE:
+            answer.set_cookie(cookie, sessions.open(), httponly=True, samesite="strict", path="/")
+        return answer
+
+    @app.get("/static/{name}")
+    async def static(request: Request, name: str) -> Response:
+        return give(request, name)
+
+
+def _read_routes(app: FastAPI, desk: Desk, hub: Hub) -> None:
+    in_thread = _threads(4)
+
+    @app.get("/api/v1/livez")
+    async def livez() -> Response:
+        return json_response({"alive": True})
+
+    @app.get("/api/v1/readyz")
+    async def readyz() -> Response:
+        age_s = round(hub.age_s(), 3)
+        if age_s > STALE_S:
+            return problem(
+                503,
+                f"The newest figures are {age_s:.0f} s old: the recording loop does not turn.",
+                "Look at the daemon's log and restart the daemon; the journal keeps what was committed.",
+                code="stale",
+                age_s=age_s,
+            )
+        return json_response({"ready": True, "age_s": age_s})
+
+    @app.get("/api/v1/state")
+    async def state() -> Response:
+        return json_response(desk.snapshot())
+
+    @app.get("/api/v1/events")
+    async def events(request: Request) -> Response:
+        try:
+            stream = hub.join(request.headers.get("last-event-id", ""))
+        except TooManyViewersError:
+            return problem(
+                503,
+                "As many viewers as the board allows are watching.",
+                "Close a page that nobody looks at, then try again.",
+                code="too-many-viewers",
+                headers={"Retry-After": "5"},
+            )
+        return EventSourceResponse(
+            stream, ping=15, send_timeout=30, headers={"X-Accel-Buffering": "no", "Cache-Control": "no-store"}
+        )
+
+    @app.get("/api/v1/lots")
+    async def lots() -> Response:
+        return json_response(await in_thread(desk.lots))
+
+    @app.get("/api/v1/runs")
+    async def runs() -> Response:
+        return json_response(await in_thread(desk.runs))
+
+    @app.get("/api/v1/runs/{run}/tally")
+    async def tally(run: str) -> Response:
+        found = await in_thread(partial(desk.tally, run))
+        if found is None:
+            return problem(
+                404,
+                f"There is no run named {run!r}.",
+                "Look at /api/v1/runs for the runs there are.",
+                code="no-such-run",
+            )
+        return json_response(found)
+
+
+def _action_route(app: FastAPI, desk: Desk) -> None:
+    in_thread = _threads(8)
+
+    @app.post("/api/v1/actions")
+    async def actions(request: Request) -> Response:
+        try:
+            action = _action(await _body(request))
+        except BodyError as error:
+            return error.answer
+        who: str = request.scope["state"]["who"]
+        try:
+            answer = await in_thread(partial(desk.submit, action, who))
+        except ValidationError as error:
+            return invalid(error)
+        except TimeoutError:
+            return problem(
+                504,
+                "The recording loop did not answer in time; the action may still be taken.",
+                "Send it again with the same id: it is never taken twice.",
+                code="no-answer-in-time",
+            )
+        if not answer.accepted:
+            return problem(
+                409,
+                answer.reason or "The action was refused.",
+                "Nothing was changed; put right what the reason says and send it again.",
+                code="refused",
+                answer=asdict(answer),
+            )
+        return json_response(asdict(answer))
+
+
+async def _body(request: Request) -> bytes:
+    """The body, bounded in size and time. Raises BodyError."""
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "application/json":
+        raise BodyError(
+            problem(
+                415, "An action is JSON.", 'Send it as "Content-Type: application/json".', code="not-json"
+            )
+        )
+    body = bytearray()
+    try:
+        async with asyncio.timeout(BODY_TIMEOUT_S):
+            async for chunk in request.stream():
+                body += chunk
+                if len(body) > MOST_BODY:
+                    raise BodyError(
+                        problem(
+                            413,
+                            f"The body is longer than {MOST_BODY} bytes.",
+                            "Send a shorter action; a note holds 2000 characters.",
+                            code="too-long",
+                            headers={"Connection": "close"},
+                        )
+                    )
+    except TimeoutError:
+        raise BodyError(
+            problem(
+                408,
+                "The body did not arrive in time.",
+                "Send it again.",
+                code="slow",
+                headers={"Connection": "close"},
+            )
+        ) from None
+    return bytes(body)
+
+
+def _action(body: bytes) -> dict[str, Any]:
+    """The body as one JSON object. Raises BodyError."""
+    try:
+        action = json.loads(body.decode("utf-8"))
+    except (ValueError, RecursionError) as error:
+        raise BodyError(fault("body", f"this is not JSON: {error}", "send one JSON object")) from None
+    if not isinstance(action, dict):
+        raise BodyError(fault("body", "an action is a JSON object", 'send {"action": …}'))
+    return action
+
+
+def _threads(most: int) -> Callable[[Callable[[], T]], Any]:
+    """A way to run what blocks, at most so many at a time, so that one door cannot close another."""
+    limiter: list[anyio.CapacityLimiter] = []
+
+    async def run(work: Callable[[], T]) -> T:
+        if not limiter:  # a limiter belongs to the event loop it is made in
+            limiter.append(anyio.CapacityLimiter(most))
+        return await anyio.to_thread.run_sync(work, limiter=limiter[0], abandon_on_cancel=True)
+
+    return run
+
+
+async def _http_error(request: Request, error: Exception) -> Response:
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    return problem(
+        status,
+        f"{request.method} {request.url.path} is not served here.",
+        "Look at the list of addresses in the manual.",
+        code="not-served",
+    )
+
+
+async def _unexpected(request: Request, error: Exception) -> Response:
+    return problem(
+        500,
+        f"{request.method} {request.url.path} failed inside the daemon.",
+        "The daemon's log says more; recording goes on.",
+        code="failed",
+    )

@@ -1,0 +1,177 @@
+"""The board as the daemon sees it: a thread that is started and stopped. asyncio stays in here."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import ipaddress
+import logging
+import socket
+import threading
+from collections.abc import Iterator
+
+import uvicorn
+
+from logger.board.desk import Desk
+from logger.board.hub import Hub
+from logger.board.routes import build
+
+log = logging.getLogger(__name__)
+START_TIMEOUT_S = 10.0
+
+
+class BoardError(Exception):
+    """The board cannot be served; the message says why and what to do."""
+
+
+class _Server(uvicorn.Server):
+    """Says when it listens, and leaves the process's signals to the daemon."""
+
+    def __init__(self, config: uvicorn.Config, ready: threading.Event) -> None:
+        super().__init__(config)
+        self._ready = ready
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        self._ready.set()
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+
+class BoardServer:
+    """Serves the page and the API on a loopback address, in a thread of its own.
+
+    ``port`` 0 takes a free one. ``token`` is the bearer token for clients that are no browser. A snapshot
+    is expected at least once a second (the fold ticks); after five the page calls its figures old.
+    Raises BoardError for a host that is not loopback or an empty token. Start once.
+    """
+
+    def __init__(
+        self, desk: Desk, host: str, port: int, token: str, *, version: str, most_viewers: int = 64
+    ) -> None:
+        self._address = _loopback(host)
+        if len(token) < 16:
+            raise BoardError(
+                "board: the token is shorter than 16 characters, so it could be guessed; "
+                "let the daemon make one (delete the token file and start again)"
+            )
+        self._desk, self._host, self._port = desk, host, port
+        self._token, self._version, self._most = token, version, most_viewers
+        self._ready, self._listening = threading.Event(), False
+        self._thread: threading.Thread | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._server: _Server | None = None
+        self._hub: Hub | None = None
+
+    @property
+    def url(self) -> str:
+        """Where the page is; the port is the real one once started."""
+        name = f"[{self._host}]" if ":" in self._host else self._host
+        return f"http://{name}:{self._port}/"
+
+    def start(self) -> None:
+        """Return once the board answers. Raises BoardError where the port is taken."""
+        if self._thread is not None:
+            raise BoardError("board: started twice; make a new BoardServer to serve again")
+        listener = self._bind()
+        self._port = listener.getsockname()[1]
+        self._thread = threading.Thread(target=self._run, args=(listener,), name="board", daemon=True)
+        self._thread.start()
+        if not self._ready.wait(START_TIMEOUT_S) or not self._listening:
+            self.stop(1.0)
+            raise BoardError(f"board: the server on {self.url} did not come up; the log says why")
+
+    def stop(self, timeout_s: float = 5.0) -> bool:
+        """End every stream and the thread. False where the thread did not end in time."""
+        thread, loop, server, hub = self._thread, self._loop, self._server, self._hub
+        if thread is None or loop is None or server is None or hub is None or not thread.is_alive():
+            return True
+
+        def end() -> None:
+            hub.close()
+            server.should_exit = True
+
+        with contextlib.suppress(RuntimeError):  # the loop may end by itself meanwhile
+            loop.call_soon_threadsafe(end)
+        thread.join(timeout_s)
+        if thread.is_alive():
+            server.force_exit = True
+            thread.join(1.0)
+        return not thread.is_alive()
+
+    def _bind(self) -> socket.socket:
+        family = socket.AF_INET6 if ":" in self._address else socket.AF_INET
+        listener = socket.socket(family, socket.SOCK_STREAM)
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind((self._address, self._port))
+            listener.listen(128)
+        except OSError as error:
+            listener.close()
+            raise BoardError(
+                f"board: cannot listen on {self._host} port {self._port} ({error.strerror}); "
+                "stop the program that uses it, or give the board another port in the configuration"
+            ) from None
+        return listener
+
+    def _run(self, listener: socket.socket) -> None:
+        try:
+            asyncio.run(self._serve(listener))
+        except Exception:
+            log.exception("board: the server ended by a fault; recording goes on")
+        finally:
+            listener.close()
+            self._ready.set()
+
+    async def _serve(self, listener: socket.socket) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._hub = hub = Hub(self._desk, self._loop, most=self._most)
+        app = build(self._desk, hub, port=self._port, token=self._token, version=self._version)
+        config = uvicorn.Config(
+            app,
+            http="h11",
+            ws="none",
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,
+            limit_concurrency=256,
+            timeout_graceful_shutdown=3,
+        )
+        self._server = _Server(config, self._ready)
+        self._listening = True
+        unwatch = self._desk.watch(hub.wake)
+        pump = asyncio.create_task(hub.pump())
+        pump.add_done_callback(self._pump_ended)
+        try:
+            await self._server.serve(sockets=[listener])
+        finally:
+            unwatch()
+            hub.close()
+            pump.cancel()
+
+    def _pump_ended(self, pump: asyncio.Task[None]) -> None:
+        """A dead pump would show old figures for ever: end the board loudly instead."""
+        if not pump.cancelled() and pump.exception() is not None:
+            log.error("board: no more snapshots", exc_info=pump.exception())
+            if self._server is not None:
+                self._server.should_exit = True
+
+
+def _loopback(host: str) -> str:
+    """The numeric loopback address of ``host``."""
+    if host == "localhost":
+        return "127.0.0.1"
+    try:
+        if host in {"127.0.0.1", "::1"} and ipaddress.ip_address(host).is_loopback:
+            return host
+    except ValueError:
+        pass
+    raise BoardError(
+        f"board: {host!r} is not a loopback address; the board has no log-in, so it is served on "
+        "127.0.0.1, ::1 or localhost only. To see it elsewhere, forward the port over an encrypted, "
+        "authenticated connection"
+    )

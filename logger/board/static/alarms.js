@@ -1,0 +1,125 @@
+// Alarms on top: what, where, since when, what to do, how sure, and one large button.
+
+import { duration, plain, wallTime } from "./figures.js";
+import { copy, keyed, list, put, words } from "./nodes.js";
+import { say } from "./actions.js";
+
+const STATES = {
+  unacknowledged: "Not acknowledged",
+  acknowledged: "Acknowledged",
+  "returned-unacknowledged": "Over, not acknowledged",
+  shelved: "Shelved",
+  suppressed: "Suppressed by design",
+};
+const ORDER = ["unacknowledged", "returned-unacknowledged", "acknowledged"];
+const OPEN = new Set(["unacknowledged", "returned-unacknowledged"]);
+const announced = new Set();
+let waiting = [];
+
+const quiet = (alarm) => alarm.state === "shelved" || alarm.state === "suppressed";
+const rank = (alarm) => {
+  const place = ORDER.indexOf(alarm.state);
+  return place < 0 ? 0 : place; // a state we do not know is shown among the first
+};
+
+/** Subjects under an alarm that stands, to mark their figures: "station / subject". */
+export function troubled(alarms) {
+  const standing = list(alarms).filter((alarm) => !quiet(alarm) && alarm.state !== "returned-unacknowledged");
+  return new Set(standing.flatMap((alarm) => [`${alarm.station} / ${alarm.subject}`, `/ ${alarm.channel}`]));
+}
+
+export function showAlarms(snapshot) {
+  const all = list(snapshot.alarms);
+  const shown = all.filter((alarm) => !quiet(alarm)).sort((one, other) => rank(one) - rank(other));
+  waiting = shown.filter((alarm) => OPEN.has(alarm.state));
+  const focused = document.activeElement?.closest?.(".alarm");
+  keyed(document.getElementById("alarm-list"), shown, (alarm) => alarm.id, make, (node, alarm) =>
+    update(node, alarm, snapshot.time_zone),
+  );
+  if (focused && (!focused.isConnected || focused.querySelector(".ack").hidden)) moveFocus();
+  heading(shown);
+  showQuiet(all.filter(quiet));
+  announce(waiting);
+  document.title = `${waiting.length ? `(${waiting.length}) ` : ""}${snapshot.bay || "Tallydeck"}`;
+}
+
+function make() {
+  const node = copy("t-alarm");
+  node.querySelector(".ack").addEventListener("click", () => acknowledge(node.alarm));
+  return node;
+}
+
+function update(node, alarm, zone) {
+  node.alarm = alarm;
+  node.dataset.state = alarm.state in STATES ? alarm.state : "unacknowledged";
+  put(node, "state", STATES[alarm.state] || alarm.state);
+  put(node, "what", alarm.what);
+  put(node, "do", alarm.do);
+  put(node, "where", words(alarm.station, alarm.subject, alarm.channel === alarm.subject ? "" : alarm.channel));
+  const at = wallTime(alarm.since, zone);
+  put(node, "since", `since ${at}${at ? ", " : ""}${duration(alarm.since_s_ago)} ago`);
+  put(node, "evidence", evidence(alarm.evidence));
+  const button = node.querySelector(".ack");
+  button.hidden = !OPEN.has(alarm.state);
+  button.setAttribute("aria-label", `Acknowledge: ${alarm.what}`);
+}
+
+function evidence(facts) {
+  const pairs = Object.entries(facts && typeof facts === "object" ? facts : {});
+  return pairs.map(([name, value]) => `${name.replaceAll("_", " ")} ${fact(value)}`).join(" · ");
+}
+
+function fact(value) {
+  if (typeof value === "number") return plain(value, Number.isInteger(value) ? 0 : 3);
+  return typeof value === "string" ? value : JSON.stringify(value);
+}
+
+function heading(shown) {
+  const text = shown.length === 0 ? "No alarm stands" : shown.length === 1 ? "1 alarm" : `${shown.length} alarms`;
+  const title = document.getElementById("alarms-title");
+  if (title.textContent !== text) title.textContent = text;
+  document.getElementById("alarms").classList.toggle("some", shown.length > 0);
+  document.getElementById("ack-all").hidden = waiting.length < 2;
+}
+
+function showQuiet(alarms) {
+  const box = document.getElementById("quiet");
+  box.hidden = alarms.length === 0;
+  const text = `${alarms.length} shelved or suppressed`;
+  const summary = box.querySelector("summary");
+  if (summary.textContent !== text) summary.textContent = text;
+  keyed(
+    document.getElementById("quiet-list"), alarms, (alarm) => alarm.id,
+    () => document.createElement("li"),
+    (node, alarm) => {
+      node.textContent = `${STATES[alarm.state]}: ${words(alarm.what, alarm.station, alarm.subject)}`;
+    },
+  );
+}
+
+function announce(alarms) {
+  const fresh = alarms.filter((alarm) => !announced.has(alarm.id));
+  announced.clear();
+  for (const alarm of alarms) announced.add(alarm.id);
+  if (fresh.length) {
+    document.getElementById("announce").textContent = fresh.map((alarm) => `${alarm.what} ${alarm.do}`).join(" ");
+  }
+}
+
+/** The acknowledged row's button is gone: go on to the next, or to the heading. */
+function moveFocus() {
+  const next = document.querySelector("#alarm-list .ack:not([hidden])");
+  (next || document.getElementById("alarms-title")).focus();
+}
+
+export function acknowledge(alarm) {
+  return say({ action: "acknowledge", alarm: alarm.id }, "Acknowledged");
+}
+
+export function acknowledgeFirst() {
+  if (waiting.length) acknowledge(waiting[0]);
+}
+
+export function acknowledgeAll() {
+  if (waiting.length) say({ action: "acknowledge", alarm: "all" }, "All acknowledged");
+}

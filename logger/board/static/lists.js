@@ -1,0 +1,49 @@
+// Below the deck: what was recognised from the weight, and the instruments.
+
+import { duration, known, plain, wallTime } from "./figures.js";
+import { copy, keyed, list, put, words } from "./nodes.js";
+import { say } from "./actions.js";
+
+export function showRecognised(snapshot, units) {
+  const items = list(snapshot.recognised);
+  document.getElementById("recognised-none").hidden = items.length > 0;
+  keyed(document.getElementById("recognised"), items, (item) => item.id, makeRecognised, (node, item) => {
+    node.item = item;
+    put(node, "what", words(item.outlet, item.what));
+    const step = known(item.step_kg) ? `step ${units.massText(item.step_kg, null)}` : "";
+    const credit = known(item.credit_kg) ? `${units.massText(item.credit_kg, null)} credited` : "";
+    put(
+      node, "more",
+      words(wallTime(item.at, snapshot.time_zone), step, credit + (credit && item.estimated ? ", estimated" : "")),
+    );
+    for (const button of node.querySelectorAll("button")) {
+      button.setAttribute("aria-label", `${button.textContent}: ${item.outlet} ${item.what}`);
+    }
+  });
+}
+
+function makeRecognised() {
+  const node = copy("t-recognised");
+  for (const button of node.querySelectorAll("button")) {
+    button.addEventListener("click", () =>
+      say({ action: "correct", recognised: node.item.id, was: button.dataset.was }, `${node.item.id}, ${button.textContent}`),
+    );
+  }
+  return node;
+}
+
+export function showInstruments(snapshot, marked) {
+  const items = list(snapshot.instruments);
+  document.getElementById("instruments-none").hidden = items.length > 0;
+  keyed(
+    document.getElementById("instruments"), items, (item) => item.name, () => copy("t-instrument"),
+    (node, item) => {
+      const down = item.link === "down";
+      node.classList.toggle("marked", down || marked.has(`/ ${item.name}`));
+      put(node, "name", item.name);
+      put(node, "value", known(item.value) ? `${plain(item.value, 2)} ${item.unit || ""}` : "no reading");
+      const late = known(item.age_s) && item.age_s >= 2 ? `${duration(item.age_s)} old` : "";
+      put(node, "more", words(down ? "✕ not connected" : "", late, item.status === "ok" ? "" : item.status, item.message));
+    },
+  );
+}

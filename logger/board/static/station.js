@@ -1,0 +1,177 @@
+// A station drawn as the deck lies: feed in at one end, outlets along the edge, a container under each.
+
+import { duration, known, percent, plain, runClock } from "./figures.js";
+import { copy, keyed, list, put, words } from "./nodes.js";
+
+const SAYS = {
+  wet: "wet",
+  solids: "solids",
+  "with water": "with water",
+  "as shown": "as the scale shows",
+};
+let pails = 0;
+
+export function showStations(snapshot, units, marked) {
+  keyed(
+    document.getElementById("stations"), list(snapshot.stations), (station) => station.name,
+    () => copy("t-station"),
+    (node, station) => update(node, station, units, marked),
+  );
+}
+
+function update(node, station, units, marked) {
+  const isMarked = (subject, channel) => marked.has(`${station.name} / ${subject}`) || marked.has(`/ ${channel}`);
+  put(node, "name", station.name);
+  const lot = station.lot;
+  put(node, "lot", lot ? lot.lot : "none open");
+  put(node, "lot-more", lot ? words(lot.material, lot.owner, net(lot, units)) : "");
+  put(node, "run-label", station.run ? `run ${station.run.run}` : "no run open");
+  node.elapsedS = station.run ? station.run.elapsed_s : null;
+  tickStation(node, 0);
+  showFeed(node.querySelector(".feed"), station.feed || {}, units, isMarked);
+  keyed(
+    node.querySelector(".outlets"), list(station.outlets), (outlet) => outlet.name, makeOutlet,
+    (child, outlet) => showOutlet(child, outlet, units, isMarked(outlet.name, outlet.channel)),
+  );
+  keyed(
+    node.querySelector(".station-foot"), foot(station, units, isMarked), (item) => item.name,
+    () => copy("t-foot"),
+    (child, item) => {
+      child.classList.toggle("marked", Boolean(item.marked));
+      put(child, "name", item.name);
+      put(child, "value", item.value);
+      put(child, "more", item.more);
+    },
+  );
+}
+
+/** Let the run clock go on between snapshots. */
+export function tickStation(node, sinceS) {
+  const text = known(node.elapsedS) ? runClock(node.elapsedS + sinceS) : "";
+  put(node, "run", text);
+}
+
+function net(lot, units) {
+  const moisture = known(lot.moisture) ? `${percent(lot.moisture, null)} moist` : "";
+  return words(known(lot.net_kg) ? `${units.massText(lot.net_kg, null, 1)} net` : "", moisture);
+}
+
+/** Write a key figure; its length sets how large it can stand. */
+function putKey(root, slot, text) {
+  put(root, slot, text).style.setProperty("--chars", String(Math.max(4, text.length)));
+}
+
+function showFeed(node, feed, units, isMarked) {
+  node.classList.toggle("unmeasured", !feed.weighed);
+  node.classList.toggle("marked", isMarked("feed", feed.channel));
+  const rate = units.pair(feed.rate_kg_h, feed.u_rate_kg_h, 1);
+  put(node, "state", feed.weighed ? words(feed.kind, feed.state) : "not weighed");
+  putKey(node, "rate", rate.value);
+  put(node, "rate-unit", units.rate);
+  put(node, "rate-u", rate.u ? `${rate.u} ${units.rate}` : "");
+  put(node, "used", units.massText(feed.used_kg, feed.u_used_kg));
+  put(node, "level", units.massText(feed.level_kg, null, 1));
+  put(node, "band", bandWords(feed, units));
+  drawBand(node.querySelector(".band"), feed);
+}
+
+function bandWords(feed, units) {
+  const { rate_kg_h: rate, band_low_kg_h: low, band_high_kg_h: high } = feed;
+  if (!known(low) || !known(high)) return feed.weighed ? "no target set" : "feed alarms cannot be given";
+  const band = `${plain(low * units.per, 0)} to ${plain(high * units.per, 0)} ${units.rate}`;
+  if (!known(rate)) return `band ${band}`;
+  if (rate < low) return `▼ below its band, ${band}`;
+  return rate > high ? `▲ above its band, ${band}` : `within its band, ${band}`;
+}
+
+/** The band keeps the middle half of the track; what lies outside is seen to lie outside. */
+function drawBand(svg, feed) {
+  const { rate_kg_h: rate, target_kg_h: target, band_low_kg_h: low, band_high_kg_h: high } = feed;
+  const has = known(low) && known(high) && high > low;
+  svg.classList.toggle("empty", !has);
+  if (!has) return;
+  const across = (value) => Math.min(97, Math.max(3, 25 + (50 * (value - low)) / (high - low)));
+  const zone = svg.querySelector(".band-zone");
+  zone.setAttribute("x", "25");
+  zone.setAttribute("width", "50");
+  const line = svg.querySelector(".band-target");
+  const at = String(across(known(target) ? target : (low + high) / 2));
+  line.setAttribute("x1", at);
+  line.setAttribute("x2", at);
+  const now = svg.querySelector(".band-now");
+  now.classList.toggle("empty", !known(rate));
+  if (known(rate)) now.setAttribute("transform", `translate(${across(rate)} 0)`);
+}
+
+function makeOutlet() {
+  const node = copy("t-outlet");
+  const clip = node.querySelector("clipPath");
+  clip.id = `pail-${(pails += 1)}`;
+  node.querySelector(".pail-fill").setAttribute("clip-path", `url(#${clip.id})`);
+  return node;
+}
+
+function showOutlet(node, outlet, units, marked) {
+  node.classList.toggle("unmeasured", !outlet.weighed);
+  node.classList.toggle("marked", marked);
+  const tally = units.pair(outlet.delivered_kg, outlet.u_kg);
+  put(node, "name", outlet.name);
+  put(node, "says", outlet.weighed ? SAYS[outlet.says] || outlet.says : unweighed(outlet));
+  putKey(node, "delivered", tally.value);
+  put(node, "unit", units.mass);
+  const estimated = known(outlet.estimated_kg) && outlet.estimated_kg > 0;
+  const part = estimated ? `${units.massText(outlet.estimated_kg, null)} of it estimated` : "";
+  put(node, "u", words(tally.u ? `${tally.u} ${units.mass}` : "", part));
+  put(node, "rate", units.rateText(outlet.rate_kg_h, outlet.u_rate_kg_h));
+  put(node, "yield", percent(outlet.yield, outlet.u_yield));
+  showPail(node, outlet, units);
+  put(node, "notice", notice(outlet));
+}
+
+function unweighed(outlet) {
+  return outlet.by_difference ? "not weighed: by difference" : "not weighed";
+}
+
+function showPail(node, outlet, units) {
+  const share = known(outlet.fill) ? Math.min(1, Math.max(0, outlet.fill)) : 0;
+  node.querySelector(".pail-fill").setAttribute("y", String(60 - 56 * share));
+  const has = known(outlet.fill);
+  const content = known(outlet.content_kg) ? `${units.massText(outlet.content_kg, null, 1)} in it` : "";
+  put(node, "full", has ? `${percent(outlet.fill, null, 0)} full` : outlet.weighed ? content || "container unknown" : "");
+  put(node, "full-in", known(outlet.full_in_s) ? `full in ${duration(outlet.full_in_s)}` : has ? content : "");
+}
+
+function notice(outlet) {
+  const odd = outlet.state && outlet.state !== "delivering" && outlet.weighed ? outlet.state : "";
+  if (!outlet.weighed) return "A stop here would not be noticed.";
+  if (!known(outlet.notice_s)) return words(odd, "Cannot be watched for a stop now.");
+  return words(odd, `A stop would be noticed in ${duration(outlet.notice_s)}.`);
+}
+
+function foot(station, units, isMarked) {
+  const items = [];
+  const recovery = station.recovery;
+  if (recovery) {
+    const range = known(recovery.low) && known(recovery.high)
+      ? `${plain(recovery.low * 100, 0)} to ${percent(recovery.high, null, 0)}` : "";
+    items.push({
+      name: `recovery of ${recovery.component ?? "the component"}`,
+      value: percent(recovery.value, null, 0),
+      more: words(range, recovery.estimated ? "estimated" : ""),
+    });
+  }
+  for (const water of list(station.water)) {
+    const { flow_l_min: flow, low_l_min: low, high_l_min: high } = water;
+    const side = known(flow) && known(low) && flow < low ? "▼ too little" : known(flow) && known(high) && flow > high ? "▲ too much" : "";
+    const band = known(low) && known(high) ? `${plain(low, 0)} to ${plain(high, 0)}` : "";
+    items.push({
+      name: water.name,
+      value: `${plain(flow, 1)} L/min`,
+      more: words(side, band),
+      marked: isMarked(water.name, water.channel),
+    });
+  }
+  if (known(station.hold_up_kg)) items.push({ name: "on the deck", value: units.massText(station.hold_up_kg, null, 1), more: "" });
+  for (const [name, value] of Object.entries(station.settings || {})) items.push({ name: String(name), value, more: "" });
+  return items;
+}
