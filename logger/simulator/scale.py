@@ -52,6 +52,7 @@ class ScaleModel:
         self._last: Shown | None = None
         self.frozen = self.silent = self.unplugged = False
         self.garbled = 0.0
+        self._bumps: list[tuple[float, float, float]] = []  # (at s, kg, for s)
         self.set_unit(scale.unit)
 
     def set_unit(self, unit: str) -> None:
@@ -70,10 +71,27 @@ class ScaleModel:
         seen_kg = (self._smooth_kg or 0.0) - self._zero_kg
         self._tare_kg = 0.0 if abs(seen_kg) < 2 * self.scale.resolution_kg else seen_kg
 
+    def bump(self, at_s: float, force_kg: float, for_s: float) -> None:
+        """Somebody leans on it from now on."""
+        self._bumps = [b for b in self._bumps if b[0] + b[2] > at_s]
+        self._bumps.append((at_s, force_kg, for_s))
+
+    def _bump_kg(self, at_s: float) -> float:
+        """The elbow comes quickly, is a little unsteady, and goes."""
+        total_kg = 0.0
+        for begin_s, force_kg, for_s in self._bumps:
+            x = (at_s - begin_s) / for_s
+            if 0.0 <= x < 1.0:
+                edge = min(1.0, 8.0 * x, 8.0 * (1.0 - x))
+                total_kg += force_kg * edge * (1.0 + 0.05 * self._rng.gauss(0.0, 1.0))
+        return total_kg
+
     def read(self, at_s: float, force_kg: float) -> Shown:
         """What it shows at a time (s) under a force (kg)."""
         scale, rng = self.scale, self._rng
         passed_s = at_s - self._last_s
+        if self._bumps:
+            force_kg += self._bump_kg(at_s)
         self._last_s = at_s
         if self._smooth_kg is None:
             self._smooth_kg = force_kg

@@ -10,8 +10,9 @@ from pathlib import Path
 from random import Random
 from typing import NamedTuple
 
-from logger.simulator.bay import Event, SimulatedBay, Truth
+from logger.simulator.bay import SimulatedBay, Truth
 from logger.simulator.scenario import Scenario
+from logger.simulator.script import Event
 
 COLUMNS = ("time", "channel", "value", "unit", "stable")
 
