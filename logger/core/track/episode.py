@@ -1,0 +1,99 @@
+"""What is remembered of a disturbance while it lasts, and the flat stretch that ends it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+WANDER = 0.12  # relative standard uncertainty of an expected rate: feeds and splits wander over minutes
+
+
+@dataclass(slots=True)
+class Episode:
+    """A disturbance: the account as it stood before, and what was seen since. Masses in mg.
+
+    ``credit`` is the mass expected to have passed since ``start_s``, ``rate`` the rate expected now
+    (mg/s), ``u_rate`` its standard uncertainty and ``q`` the variance a second from lumps.
+    """
+
+    start_s: int
+    level: float
+    level_var: float
+    delivered: float
+    var: float
+    estimated: float
+    base: float
+    carried: float
+    rate: float
+    u_rate: float
+    q: float
+    silent: bool = False
+    own: float = 0.0  # the outlet's own rate before
+    seconds: float = 0.0
+    credit: float = 0.0
+    low: float = 0.0
+    high: float = 0.0
+    dip: float = 0.0  # lowest reading between the last plateau and now
+    off: bool = False  # the scale was seen empty
+    off_level: float = 0.0  # and showed this
+    off_s: int = 0
+    tail: list[int] = field(default_factory=list)
+    means: list[float] = field(default_factory=list)  # of the latest seconds
+    spans: list[float] = field(default_factory=list)
+    steepest: float = 0.0  # largest rise from one second's mean to the next
+
+    def credit_u(self, seconds: float | None = None) -> float:
+        """Standard uncertainty of the credit: lumps, the rate's own, and its wander."""
+        t = self.seconds if seconds is None else seconds
+        return float((self.q * t + (self.u_rate * t) ** 2 + (WANDER * self.credit) ** 2) ** 0.5)
+
+    def take(self, values: list[int]) -> None:
+        """Remember a second's readings."""
+        low, high = min(values), max(values)
+        self.low, self.high, self.dip = min(self.low, low), max(self.high, high), min(self.dip, low)
+        mean = sum(values) / len(values)
+        self.steepest = max(self.steepest, mean - (self.means[-1] if self.means else self.level))
+        self.means.append(mean)
+        self.spans.append(float(high - low))
+        self.tail.extend(values)
+        if len(self.tail) > 400:
+            del self.tail[:200]
+        if len(self.means) > 60:
+            del self.means[:30], self.spans[:30]
+
+
+@dataclass(frozen=True, slots=True)
+class Plateau:
+    """A flat stretch: its level (mg), the variance of that, the time of its centre, and now."""
+
+    level: float
+    var: float
+    at_s: float
+    now_s: int
+
+
+FLAT_S = 1.5
+
+
+def plateau(
+    e: Episode, now_s: int, interval_s: float, *, flat: float, noise_var: float, slope: float
+) -> Plateau | None:
+    """The flat stretch the episode ends in, if it does: 1.5 s of readings that span at most ``flat``.
+
+    ``slope`` is the trend to expect (mg/s as the scale shows). Where the readings scatter more than was
+    learned, five seconds of like means and spans are taken for flat as well.
+    """
+    step = interval_s or 0.2
+    need = max(3, int(FLAT_S / step + 0.999))
+    if len(e.tail) < need:
+        return None
+    tail = e.tail[-need:]
+    if max(tail) - min(tail) <= flat:
+        var = noise_var
+        return Plateau(sum(tail) / need, var, now_s - step * need / 2.0, now_s)
+    means, spans = e.means[-5:], e.spans[-5:]
+    if len(e.means) < 8 or len(means) < 5:
+        return None
+    wide = max(spans)
+    if min(spans) < 0.4 * wide or max(means) - min(means) > 0.3 * wide + 4.0 * abs(slope):
+        return None
+    return Plateau(sum(means) / 5.0, wide * wide / 80.0, now_s - 2.5, now_s)
