@@ -71,6 +71,7 @@ class StationNow:
     run_since_s: int | None = None  # None: no run open
     feed_stopped_since_s: int | None = None  # as the feed rule judges; set by the fold each tick
     active: dict[tuple[str, str], int] = field(default_factory=dict)  # (kind, subject) -> since_s
+    water: list[ChannelNow] = field(default_factory=list)  # in the order of station.water; [] not kept
 
 
 class StationRule(Protocol):

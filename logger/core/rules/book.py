@@ -1,0 +1,46 @@
+"""The rules there are, in the order they run. The feed comes first: what it does excuses the outlets."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from logger.core.description import Channel, Station
+from logger.core.rules.container_missing import ContainerMissing
+from logger.core.rules.container_near_full import ContainerNearFull
+from logger.core.rules.contract import ChannelNow, ChannelRule, StationRule
+from logger.core.rules.expected import ExpectedFlow
+from logger.core.rules.feed_drift import FeedDrift
+from logger.core.rules.feed_stopped import FeedStopped
+from logger.core.rules.instrument_frozen import InstrumentFrozen
+from logger.core.rules.instrument_silent import InstrumentSilent
+from logger.core.rules.outlet_not_delivering import OutletNotDelivering
+from logger.core.rules.outlet_slow import OutletSlow
+from logger.core.rules.unit_changed import UnitChanged
+from logger.core.rules.water_out_of_band import WaterOutOfBand
+
+
+def station_rules(
+    station: Station, expected: ExpectedFlow, channels: Mapping[str, ChannelNow] | None = None
+) -> list[StationRule]:
+    """All rules of a station; ``expected`` must be ticked before them, every second."""
+    del channels  # rules read channels through StationNow
+    rules: list[StationRule] = []
+    if station.feed.channel is not None:
+        rules += [FeedStopped(station, expected), FeedDrift(station, expected)]
+    rules += [
+        OutletNotDelivering(station, expected),
+        OutletSlow(station, expected),
+        ContainerNearFull(station, expected),
+        ContainerMissing(station, expected),
+    ]
+    if station.water:
+        rules.append(WaterOutOfBand(station, expected))
+    return rules
+
+
+def channel_rules(channel: Channel) -> list[ChannelRule]:
+    """All rules of one instrument channel."""
+    rules: list[ChannelRule] = [InstrumentSilent(channel), UnitChanged(channel)]
+    if channel.quantity == "mass":
+        rules.append(InstrumentFrozen(channel))
+    return rules

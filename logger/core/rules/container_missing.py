@@ -1,0 +1,51 @@
+"""Nothing stands on an outlet's scale although product is expected there.
+
+Formula: the track has been `off` for `AFTER_S`, and product is expected (or it is not known whether).
+Source: none; a change of containers takes well under a minute and a half (common practice). False alarms:
+a change that takes longer is one, and worth the reminder: what flows meanwhile is only estimated.
+"""
+
+from __future__ import annotations
+
+from logger.core.description import Station
+from logger.core.rules.contract import Judgement, StationNow
+from logger.core.rules.expected import ExpectedFlow
+from logger.core.rules.said import Said, Watch, kg_h, minutes
+from logger.core.track.view import TrackState
+
+KIND = "container-missing"
+AFTER_S = 90
+
+
+class ContainerMissing:
+    """Judges all weighed outlets of a station."""
+
+    kind = KIND
+
+    def __init__(self, station: Station, expected: ExpectedFlow, after_s: int = AFTER_S) -> None:
+        if not 5 <= after_s <= 3600:
+            raise ValueError(f"after_s {after_s} must lie between 5 and 3600 s")
+        self.after_s = after_s
+        self._watch = Watch(expected)
+        self._said = [Said(KIND, outlet.name, outlet.channel or "") for outlet in station.outlets]
+
+    def tick(self, now: StationNow) -> list[Judgement]:
+        watched = self._watch.tick(now)
+        found: list[Judgement] = []
+        for said, outlet in zip(self._said, now.outlets, strict=True):
+            if outlet.now is None or outlet.now.track is None:
+                continue
+            view = outlet.now.track.view
+            if view.state is not TrackState.OFF or not watched:
+                found += said.clear(now.now_s, f"Outlet {said.subject} has its container again.")
+                continue
+            off_s = now.now_s - view.state_since_s
+            rate = outlet.expected_mg_s
+            flows = now.feed_stopped_since_s is None and (rate is None or rate > 0.0)
+            if off_s >= self.after_s and flows:
+                what = f"No container on the scale of {said.subject} for {minutes(off_s)}."
+                if rate is not None:
+                    what += f" About {kg_h(rate)} is falling beside it."
+                told = {"off_s": off_s}
+                found += said.say(True, view.state_since_s, what, "Put a container on the scale.", told)
+        return found

@@ -1,0 +1,275 @@
+"""What each outlet ought to deliver: its share of the feed, a lag ago; every judgement of it rests on that.
+
+- Where the feed is weighed: expected = share x lagged feed (`lags`). The share is learned as a ratio of sums
+  with a memory of 900 s, from data at least 240 s old (sooner in the first minutes), so that a slow clog does
+  not talk itself into being normal; nothing is learned on *any* outlet from before an alarm until 40 s after
+  it cleared, because a plugged outlet overflows into its neighbours.
+- Where it is not weighed: the outlet's own past rate, the median of its half-minutes of the same age.
+- Also learned from the same old data: how lumpy the outlet is (phi = E[m^2]/E[m]) from how the variance of
+  what is missing grows between 4 and 16 s, and its slow wander c from that between 16 and 64 s.
+
+Seconds in which the scale was disturbed, off or silent, and the first seconds after, count neither as
+delivered nor as expected.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from math import exp, sqrt
+
+from logger.core.description import Outlet, Station
+from logger.core.rules.contract import OutletNow, StationNow
+from logger.core.rules.lags import BLOCK_S, MASK, SPAN, LagScores, Spread
+from logger.core.rules.notice import noticed_in_s
+from logger.core.rules.past import LUMP_WINDOWS, Lumps, Past
+from logger.core.track.view import TrackState
+
+OLD_S = 240  # data younger than this teaches nothing
+MEMORY_S = 900.0
+AFTER_CLEAR_S = 40
+LONGEST_S = 720  # the longest window anyone may ask for
+HALF_MINUTE_S = 30
+
+
+class OutletPast(Past):
+    """One weighed outlet's history and what was learned of it."""
+
+    def __init__(self, outlet: Outlet) -> None:
+        super().__init__()
+        self.outlet = outlet
+        self.scores = LagScores(outlet)
+        self.lumps = Lumps()
+        self.share: float | None = outlet.expected_share
+        self.sum_x = 0.0  # of feed, mg, forgotten with MEMORY_S
+        self.sum_y = 0.0  # of product
+        self.fed_s = 0.0  # seconds of feed behind the share
+        self.product_since_s: int | None = None
+        self.half_minutes: deque[float] = deque(maxlen=20)
+
+    @property
+    def learned(self) -> bool:
+        """Whether the share rests on the outlet's own product, and no longer on what was told."""
+        return self.fed_s >= 90.0 or len(self.half_minutes) >= 4
+
+
+class ExpectedFlow:
+    """Expected flow of every outlet of a station; ticked before the rules, which ask it about windows."""
+
+    def __init__(self, station: Station) -> None:
+        self.station = station
+        self.weighed = station.feed.channel is not None
+        self.spread = Spread()
+        self.feed = Past()
+        self.outlets = [OutletPast(outlet) if outlet.channel else None for outlet in station.outlets]
+        self.now_s = 0
+        self._fed_mg = 0.0
+        self._feed_lost_s: int | None = None
+        self._closed: deque[tuple[int, int]] = deque(maxlen=32)  # spans that teach nothing
+        self._open: dict[int, int] = {}  # outlet -> since when it is under alarm
+
+    # -- once a second -----------------------------------------------------------------------------
+
+    def tick(self, now: StationNow) -> None:
+        """Take the second that ended; sets expected rate, share and lag of each OutletNow."""
+        self._take_feed(now)
+        self.now_s = now.now_s
+        for number, (past, outlet) in enumerate(zip(self.outlets, now.outlets, strict=True)):
+            if past is None or outlet.now is None or outlet.now.track is None:
+                self._tell_unweighed(outlet)
+                continue
+            past.add(now.now_s, outlet.now)
+            self._learn(number, past)
+            outlet.share = past.share if self.weighed else None
+            outlet.lag_s = past.scores.lag_s if self.weighed else None
+            outlet.expected_mg_s = self.rate_mg_s(number)
+
+    def _take_feed(self, now: StationNow) -> None:
+        """Advance the lagged feed; what passed while its scale was disturbed is spread over that time."""
+        spread, second = self.spread, now.now_s
+        if not self.weighed or now.feed is None or now.feed.track is None:
+            self._fed_mg += float(second - self.now_s) if self.now_s else 0.0
+            spread.add(second, self._fed_mg)
+            return
+        track = now.feed.track
+        if self.now_s:
+            self._fed_mg += track.view.delivered_mg - track.delivered_at(self.now_s)
+        self.feed.add(second, now.feed)
+        spread.add(second, self._fed_mg)
+        seen = track.view.state is TrackState.STEADY
+        if not seen and self._feed_lost_s is None:
+            self._feed_lost_s = max(second - 2, spread.began_s or 0)
+        elif seen and self._feed_lost_s is not None:
+            lost = max(self._feed_lost_s, second - SPAN + 1)
+            self._fed_mg = spread.feed[lost & MASK] + track.view.delivered_mg - track.delivered_at(lost)
+            spread.bridge(lost, self._fed_mg)
+            self._feed_lost_s = None
+
+    def _tell_unweighed(self, outlet: OutletNow) -> None:
+        share = outlet.outlet.expected_share
+        outlet.share, outlet.lag_s = share, outlet.outlet.lag_s
+        outlet.expected_mg_s = None
+        if share is not None and self.weighed:
+            lag = round(outlet.outlet.lag_s or 30.0)
+            outlet.expected_mg_s = share * max(self._feed_rate(lag), 0.0)
+
+    def _feed_rate(self, lag_s: int) -> float:
+        spread = self.spread
+        end = self.now_s - lag_s
+        start = end - 10
+        if spread.began_s is None or start < spread.began_s:
+            return 0.0
+        return (spread.feed[end & MASK] - spread.feed[start & MASK]) / 10.0
+
+    # -- questions ---------------------------------------------------------------------------------
+
+    def rate_mg_s(self, number: int) -> float | None:
+        """Rate expected of an outlet now (mg/s); None where it is not known yet."""
+        past = self.outlets[number]
+        if past is None or past.share is None:
+            return None
+        if not self.weighed:
+            return past.share
+        over = 4 if len(past.scores.credible) < 20 else 10
+        passed = self.spread.passed(past.scores.best, self.now_s - over, self.now_s)
+        return max(past.share * passed / over, 0.0)
+
+    def expected_between(self, number: int, from_s: int, to_s: int) -> float:
+        """Mass (mg) expected of an outlet in a window of up to 720 s by the best lag; 0 where unknown."""
+        past = self.outlets[number]
+        if past is None or past.share is None:
+            return 0.0
+        if not self.weighed:
+            return past.share * (to_s - from_s)
+        return past.share * self.spread.passed(past.scores.best, from_s, to_s)
+
+    def watched(self, number: int, from_s: int, to_s: int, least: bool = False) -> tuple[float, float, float]:
+        """(delivered, expected, variance of delivered) of a window, by the seconds that can be believed.
+
+        mg, mg, mg^2. ``least``: the least mass by any lag that is still credible.
+        """
+        past = self.outlets[number]
+        if past is None or past.share is None or past.began_s is None:
+            return 0.0, 0.0, 0.0
+        pieces = past.pieces(max(from_s, past.began_s), to_s)
+        delivered = sum([past.got(a, b) for a, b in pieces])
+        if not self.weighed:
+            expected = past.share * sum([b - a for a, b in pieces])
+            return delivered, expected, 2.0 * past.reading_var_mg2 * max(len(pieces), 1)
+        passed = self.spread.passed
+        if least:
+            credible = past.scores.credible
+            expected = min([sum([passed(model, a, b) for a, b in pieces]) for model in credible])
+        else:
+            best = past.scores.best
+            expected = sum([passed(best, a, b) for a, b in pieces])
+        variance = past.reading_var_mg2 + past.share**2 * self.feed.reading_var_mg2
+        return delivered, past.share * expected, 2.0 * variance * max(len(pieces), 1)
+
+    def wander(self, number: int) -> float:
+        """Relative uncertainty of what is expected: slow wander, and how well the share is known."""
+        past = self.outlets[number]
+        if past is None:
+            return 1.0
+        if past.sum_y <= 0.0:
+            return past.lumps.wander
+        return sqrt(past.lumps.wander**2 + past.lumps.phi_mg / past.sum_y)
+
+    def notice_s(self, number: int) -> float | None:
+        """Seconds until a full stop of an outlet would be noticed (`notice.noticed_in_s`).
+
+        None: not weighed, not known yet, or beyond ten minutes (it cannot be watched).
+        """
+        past = self.outlets[number]
+        rate = self.rate_mg_s(number)
+        if past is None or rate is None:
+            return None
+        return noticed_in_s(rate, past.lumps.phi_mg, past.noise)
+
+    # -- learning ----------------------------------------------------------------------------------
+
+    def hold(self, number: int, since_s: int) -> None:
+        """An outlet is under alarm: teach nothing from ``since_s`` on."""
+        self._open.setdefault(number, since_s)
+
+    def release(self, number: int) -> None:
+        """Its alarm cleared."""
+        since = self._open.pop(number, None)
+        if since is not None:
+            self._closed.append((since, self.now_s + AFTER_CLEAR_S))
+
+    def _may_teach(self, past: OutletPast, from_s: int, to_s: int) -> bool:
+        if self._feed_lost_s is not None and to_s > self._feed_lost_s:
+            return False
+        if any(to_s > since for since in self._open.values()):
+            return False
+        if any(from_s < end and to_s > start for start, end in self._closed):
+            return False
+        return past.whole(from_s, to_s)
+
+    def _learn(self, number: int, past: OutletPast) -> None:
+        now = self.now_s
+        if (now + number) % BLOCK_S == 0 and self.weighed:
+            self._score_lags(past, now)
+        if past.product_since_s is None:
+            if past.began_s is not None and past.got(past.began_s, now) > 6.0 * sqrt(past.reading_var_mg2):
+                past.product_since_s = now
+            return
+        age = min(max((now - past.product_since_s) // 2, 30), OLD_S)
+        end = now - age
+        if not self.weighed:
+            if (now + number) % HALF_MINUTE_S == 0:
+                self._learn_own_rate(past, end)
+        elif (now + number) % BLOCK_S == 0:
+            self._learn_share(past, end)
+        if past.share is None or end - 64 < past.product_since_s:
+            return
+        for which, window in enumerate(LUMP_WINDOWS):
+            if (now + number) % window == 0:
+                self._learn_lumps(number, past, which, end)
+
+    def _score_lags(self, past: OutletPast, now: int) -> None:
+        """On fresh data, but for what an alarm or a gap spoils."""
+        start, end = now - BLOCK_S, now
+        if self.spread.began_s is None or start < self.spread.began_s:
+            return
+        if self._feed_lost_s is None and not self._open and past.whole(start, end):
+            past.scores.score(self.spread, start, end, past.got(start, end))
+            if (now // BLOCK_S) % 4 == 0:
+                past.scores.settle()
+
+    def _learn_share(self, past: OutletPast, end: int) -> None:
+        start = end - BLOCK_S
+        began = self.spread.began_s
+        if began is None or start < began or not self._may_teach(past, start, end):
+            return
+        x = self.spread.passed(past.scores.best, start, end)
+        keep = exp(-BLOCK_S / MEMORY_S)
+        past.sum_x = past.sum_x * keep + x
+        past.sum_y = past.sum_y * keep + past.got(start, end)
+        past.fed_s += BLOCK_S if x > 0.0 else 0.0
+        rate = max(self._feed_rate(0), 0.0)
+        told = past.outlet.expected_share
+        prior = 90.0 * rate  # a told share is worth a minute and a half of feed
+        if told is not None:
+            past.share = max((past.sum_y + told * prior) / max(past.sum_x + prior, 1.0), 0.0)
+        elif past.fed_s >= 60.0 and past.sum_x > 0.0:
+            past.share = max(past.sum_y / past.sum_x, 0.0)
+
+    def _learn_own_rate(self, past: OutletPast, end: int) -> None:
+        start = end - HALF_MINUTE_S
+        if past.product_since_s is None or start < past.product_since_s:
+            return
+        if not self._may_teach(past, start, end):
+            return
+        past.half_minutes.append(past.got(start, end) / HALF_MINUTE_S)
+        if len(past.half_minutes) >= 4:
+            ranked = sorted(past.half_minutes)
+            past.share = max(ranked[len(ranked) // 2], 0.0)
+
+    def _learn_lumps(self, number: int, past: OutletPast, which: int, end: int) -> None:
+        start = end - LUMP_WINDOWS[which]
+        if not self._may_teach(past, start, end):
+            return
+        expected = self.expected_between(number, start, end)
+        if expected > 0.0:
+            past.lumps.learn(which, expected, past.got(start, end) - expected)

@@ -1,0 +1,91 @@
+"""The feed stopped: the hopper is empty or bridged, the feeder stands, or nobody feeds any more.
+
+Formula: over windows of 8 to 300 s, at most a quarter of the usual feed passed, and `notice.evidence` with
+the feed's own lumpiness reaches 12 nats: for a feed by scoop a pause of about six scoops, for a hopper some
+seconds. Source: as `outlet_not_delivering`. Tuning: a feed by hand is given 45 s at least, because a
+person who feeds also does other things (common practice, no source). Never before any feed was seen nor
+after the run. Not judged while the feed's scale is disturbed (a refill) or oddly still (it may be frozen).
+False alarms: see tests/bench. Clears when half the usual feed passed again, or a scoop.
+"""
+
+from __future__ import annotations
+
+from math import sqrt
+
+from logger.core.description import FeedKind, Station
+from logger.core.rules.contract import Judgement, StationNow
+from logger.core.rules.expected import ExpectedFlow
+from logger.core.rules.feed_past import FeedPast
+from logger.core.rules.notice import evidence
+from logger.core.rules.said import Said, Watch, frozen_score, kg_h, minutes
+
+KIND = "feed-stopped"
+WINDOWS = (8, 11, 16, 23, 32, 45, 64, 90, 128, 181, 256, 300)
+BY_HAND_LEAST_S = 45
+CLEAR_WINDOWS = (4, 8, 16, 32, 64)
+
+
+class FeedStopped:
+    """One for a station whose feed is weighed."""
+
+    kind = KIND
+
+    def __init__(self, station: Station, expected: ExpectedFlow, threshold: float = 12.0) -> None:
+        if not 4.0 <= threshold <= 40.0:
+            raise ValueError(f"threshold {threshold:g} nats must lie between 4 and 40")
+        self.threshold = threshold
+        self._by_hand = station.feed.kind is FeedKind.TUB
+        self._expected = expected
+        self._watch = Watch(expected)
+        self._feed = FeedPast(station, expected)
+        self._said = Said(KIND, "feed", station.feed.channel or "")
+        self._alarm_s = 0
+
+    def tick(self, now: StationNow) -> list[Judgement]:
+        self._feed.tick(now.now_s)
+        if not self._watch.tick(now):
+            return self._said.clear(now.now_s, "The feed is no longer watched: the run ended.")
+        past = self._expected.feed
+        if now.feed is None or past.good_since_s is None or self._feed.usual_mg_s is None:
+            return []
+        if self._said.active:
+            return self._look_for_flow(now.now_s)
+        if frozen_score(now.feed) > 6.0:
+            return []
+        return self._look_for_stop(now.now_s)
+
+    def _look_for_stop(self, now_s: int) -> list[Judgement]:
+        past, usual = self._expected.feed, self._feed.usual_mg_s or 0.0
+        oldest = max(past.began_s or 0, past.good_since_s or 0, (self._watch.fed_s or 0))
+        for window in WINDOWS:
+            if self._by_hand and window < BY_HAND_LEAST_S:
+                continue
+            start = now_s - window
+            if start < oldest:
+                break
+            used, wanted = past.got(start, now_s), usual * window
+            if used > 0.25 * wanted:
+                continue
+            variance = 2.0 * past.reading_var_mg2
+            nats = evidence(wanted, max(used, 0.0), variance, self._feed.phi_mg, 0.10)
+            if nats >= self.threshold:
+                self._alarm_s = now_s
+                what = (
+                    f"The feed stopped: {max(used, 0.0) / 1e6:.2f} kg in the last {minutes(window)}, "
+                    f"usually {kg_h(usual)}."
+                )
+                told = {"window_s": window, "used_kg": round(used / 1e6, 6), "nats": round(nats, 2)}
+                do = "Look at hopper and feeder. If the outlets still deliver, the feed scale is wrong."
+                return self._said.say(True, start, what, do, told)
+        return []
+
+    def _look_for_flow(self, now_s: int) -> list[Judgement]:
+        past, usual = self._expected.feed, self._feed.usual_mg_s or 0.0
+        for window in CLEAR_WINDOWS:
+            start = now_s - window
+            if start < max(self._alarm_s, past.good_since_s or 0):
+                break
+            used = past.got(start, now_s)
+            if used >= 0.5 * usual * window and used >= 6.0 * sqrt(2.0 * past.reading_var_mg2):
+                return self._said.clear(now_s, "The feed runs again.")
+        return []

@@ -1,0 +1,139 @@
+"""From feed to outlet: a bank of lags (dead time x time constant) and which of them are credible.
+
+What an outlet delivers is taken as share x feed, delayed by a dead time and spread by a first-order lag.
+Every combination of the bank is scored on the outlet's own five-second deliveries by least squares, the
+share profiled out: with n blocks, n/2 ln(RSS_k / RSS_min) is a difference of log-likelihoods (Gaussian,
+scale unknown). Start-ups and changes of the feed tell the lags apart; a steady feed says nothing, and then
+nothing changes. A lag stays credible within `SLACK` nats of the best.
+"""
+
+from __future__ import annotations
+
+from array import array
+from math import exp, log
+
+from logger.core.description import Outlet
+
+SPAN = 2048  # seconds of history; a power of two, above 720 s + the oldest that is learned from
+MASK = SPAN - 1
+TAUS = (5.0, 10.0, 20.0, 30.0, 45.0)  # s
+DEADS = (2, 5, 10, 15, 20, 25, 30, 40, 50, 65, 80)  # s
+MODELS = tuple((dead, index) for dead in DEADS for index in range(len(TAUS)))
+BLOCK_S = 5
+KEEP = exp(-BLOCK_S / 3600.0)
+SLACK = 6.0
+ENOUGH_BLOCKS = 6
+
+
+class Spread:
+    """Cumulative feed (mg) and its first-order lags, second by second, for the last `SPAN` seconds."""
+
+    def __init__(self) -> None:
+        self.began_s: int | None = None
+        self.now_s = 0
+        self.feed = array("d", bytes(8 * SPAN))
+        self.lagged = [array("d", bytes(8 * SPAN)) for _ in TAUS]
+        self._gains = [1.0 - exp(-1.0 / tau) for tau in TAUS]
+
+    def add(self, now_s: int, feed_mg: float) -> None:
+        """The cumulative feed at the end of a second; seconds left out are bridged evenly."""
+        if self.began_s is None:
+            self.began_s, self.now_s = now_s, now_s
+            self.feed[now_s & MASK] = feed_mg
+            for ring in self.lagged:
+                ring[now_s & MASK] = feed_mg
+        elif now_s > self.now_s:
+            self._bridge(max(self.now_s, now_s - SPAN + 1), now_s, feed_mg)
+            self.now_s = now_s
+
+    def bridge(self, from_s: int, feed_mg: float) -> None:
+        """The feed was not seen since ``from_s``: spread what passed since evenly, once it is known."""
+        if self.began_s is not None and from_s < self.now_s:
+            self._bridge(max(from_s, self.began_s, self.now_s - SPAN + 1), self.now_s, feed_mg)
+
+    def _bridge(self, from_s: int, to_s: int, feed_mg: float) -> None:
+        start = self.feed[from_s & MASK]
+        step = (feed_mg - start) / (to_s - from_s)
+        for second in range(from_s + 1, to_s + 1):
+            here, before = second & MASK, (second - 1) & MASK
+            total = feed_mg if second == to_s else start + step * (second - from_s)
+            self.feed[here] = total
+            for ring, gain in zip(self.lagged, self._gains, strict=True):
+                ring[here] = ring[before] + (total - ring[before]) * gain
+
+    def passed(self, model: int, from_s: int, to_s: int) -> float:
+        """Lagged feed (mg) between two seconds by one model of the bank; nothing from before the start."""
+        dead, index = MODELS[model]
+        oldest = max(self.began_s or 0, self.now_s - SPAN + 1)
+        newest = self.now_s
+        ring = self.lagged[index]
+        start = min(max(from_s - dead, oldest), newest)
+        end = min(max(to_s - dead, oldest), newest)
+        return ring[end & MASK] - ring[start & MASK]
+
+
+class LagScores:
+    """Which models of the bank still explain one outlet."""
+
+    def __init__(self, outlet: Outlet) -> None:
+        told = outlet.lag_s
+        self.allowed = [
+            number
+            for number, (dead, index) in enumerate(MODELS)
+            if told is None or abs(dead + TAUS[index] - told) <= max(10.0, 0.4 * told)
+        ]
+        if not self.allowed:  # a told lag outside the bank: the nearest model
+            self.allowed = [min(range(len(MODELS)), key=lambda k: abs(_mean_lag(k) - (told or 0.0)))]
+        middle = 30.0 if told is None else told
+        self.best = min(self.allowed, key=lambda k: abs(_mean_lag(k) - middle))
+        self.credible = list(self.allowed)
+        self._xx = [0.0] * len(self.allowed)
+        self._xy = [0.0] * len(self.allowed)
+        self._yy = 0.0
+        self.blocks = 0.0
+
+    @property
+    def lag_s(self) -> float:
+        return _mean_lag(self.best)
+
+    def score(self, spread: Spread, from_s: int, to_s: int, delivered_mg: float) -> None:
+        """Take one block of what the outlet delivered."""
+        self._yy = self._yy * KEEP + delivered_mg * delivered_mg
+        self.blocks = self.blocks * KEEP + 1.0
+        passed = spread.passed
+        for at, model in enumerate(self.allowed):
+            x = passed(model, from_s, to_s)
+            self._xx[at] = self._xx[at] * KEEP + x * x
+            self._xy[at] = self._xy[at] * KEEP + x * delivered_mg
+
+    def settle(self) -> None:
+        """Choose the best model and those still credible beside it."""
+        if self.blocks < ENOUGH_BLOCKS or self._yy <= 0.0 or max(self._xx) <= 0.0:
+            return
+        left = [
+            self._yy - xy * xy / xx if xx > 0.0 and xy > 0.0 else self._yy
+            for xx, xy in zip(self._xx, self._xy, strict=True)
+        ]
+        floor = 1e-6 * self._yy
+        least = max(min(left), floor)
+        limit = least * exp(min(2.0 * SLACK / self.blocks, 50.0))
+        self.best = self.allowed[left.index(min(left))]
+        self.credible = [
+            model for model, rss in zip(self.allowed, left, strict=True) if max(rss, floor) <= limit
+        ]
+
+    def doubt(self) -> float:
+        """How many nats the worst allowed model lies behind the best: 0 while nothing was learned."""
+        if self.blocks < ENOUGH_BLOCKS or max(self._xx) <= 0.0:
+            return 0.0
+        left = [
+            self._yy - xy * xy / xx if xx > 0.0 and xy > 0.0 else self._yy
+            for xx, xy in zip(self._xx, self._xy, strict=True)
+        ]
+        floor = 1e-6 * self._yy
+        return 0.5 * self.blocks * log(max(*left, floor) / max(min(left), floor))
+
+
+def _mean_lag(model: int) -> float:
+    dead, index = MODELS[model]
+    return dead + TAUS[index]

@@ -1,0 +1,219 @@
+"""An outlet that no longer delivers what its share of the feed makes one expect.
+
+Formula: over windows of 3 to 720 s the evidence `notice.evidence(A, D, V, phi, c)` (a saddle-point, or
+Chernoff, bound on the chance that an outlet which still flows shows so little); alarm where it reaches
+`THRESHOLD` and D / A <= `RATIO`. A is the least mass by any lag still credible, c the wander of the share.
+Source: our own derivation, see `notice`; the scan over windows is the generalised likelihood ratio
+(Lorden 1971). Tuning: 12 nats; log(100 h / s) is 12.8 for independent seconds, but windows overlap.
+False alarms: none in a hundred outlet-hours is the aim; what simulated bays gave is in tests/bench.
+
+Not judged: while the scale is disturbed, off, silent, or oddly still (it may be frozen). Suppressed: when
+the other outlets together show the same, because then the feed is the cause. Clears on data that came after
+the alarm only, and only when at least four lumps' worth was expected and mostly came.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+
+from logger.core.description import Station
+from logger.core.rules.contract import Judgement, OutletNow, StationNow
+from logger.core.rules.expected import ExpectedFlow, OutletPast
+from logger.core.rules.notice import evidence
+from logger.core.rules.said import Said, Watch, frozen_score, kg_h, minutes
+from logger.core.track.view import TrackState
+
+KIND = "outlet-not-delivering"
+SHORT = (3, 4, 6, 8, 11, 16, 23, 32)  # s, looked at every second
+LONG = (45, 64, 90, 128, 181, 256, 362, 512, 720)  # s, every fourth second
+THRESHOLD = 12.0  # nats
+RATIO = 0.6
+FROZEN_HOLD = 6.0  # nats
+EVERYONE = "all other outlets fell short as well"
+UNLEARNED = 0.5  # a share that was only told may be as wrong as this
+CLEAR_WINDOWS = (4, 8, 16, 32, 64, 128)
+
+
+@dataclass(slots=True)
+class Shortfall:
+    """The window that speaks loudest against an outlet."""
+
+    nats: float
+    window_s: int
+    delivered_mg: float
+    expected_mg: float
+
+
+class OutletNotDelivering:
+    """Judges all outlets of a station together, because one outlet is judged against the others."""
+
+    kind = KIND
+
+    def __init__(self, station: Station, expected: ExpectedFlow, threshold: float = THRESHOLD) -> None:
+        if not 4.0 <= threshold <= 40.0:
+            raise ValueError(f"threshold {threshold:g} nats must lie between 4 and 40")
+        self.threshold = threshold
+        self._expected = expected
+        self._watch = Watch(expected)
+        self._said = [Said(KIND, outlet.name, outlet.channel or "") for outlet in station.outlets]
+        self._alarm_s = [0] * len(station.outlets)
+        self._normal_mg_s = [0.0] * len(station.outlets)
+        self._from_s = [0] * len(station.outlets)  # no window starts before
+
+    def tick(self, now: StationNow) -> list[Judgement]:
+        found: list[Judgement] = []
+        if not self._watch.tick(now):
+            for number, said in enumerate(self._said):
+                if said.active:
+                    found += self._clear(number, now.now_s, "is no longer watched: the run ended.")
+                self._from_s[number] = now.now_s
+            return found
+        for number, outlet in enumerate(now.outlets):
+            past = self._expected.outlets[number]
+            if past is None or past.share is None or not self._judgeable(outlet, past):
+                continue
+            if self._said[number].active and not self._said[number].suppressed:
+                found += self._look_for_flow(number, past, now.now_s)
+            else:
+                found += self._look_for_stop(number, past, now)
+        return found
+
+    @staticmethod
+    def _judgeable(outlet: OutletNow, past: OutletPast) -> bool:
+        channel = outlet.now
+        if channel is None or channel.track is None or past.good_since_s is None:
+            return False
+        return channel.track.view.state is TrackState.STEADY and frozen_score(channel) <= FROZEN_HOLD
+
+    # -- stop --------------------------------------------------------------------------------------
+
+    def _look_for_stop(self, number: int, past: OutletPast, now: StationNow) -> list[Judgement]:
+        worst = self._scan(number, past, now.now_s)
+        said = self._said[number]
+        if worst is None:
+            if said.active and now.now_s % 5 == 0 and not self._still_short(number, past, now.now_s):
+                return self._clear(number, now.now_s, "delivers again.")
+            return []
+        others = self.others_short(number, worst.window_s, now.now_s)
+        since = now.now_s - worst.window_s
+        what, told = self._words(number, worst, now.now_s)
+        if others >= 0.5 * worst.nats:
+            self._alarm_s[number] = now.now_s
+            return said.say(True, since, what, "Look at the feed.", told, suppressed_by=EVERYONE)
+        self._alarm_s[number] = now.now_s
+        self._normal_mg_s[number] = worst.expected_mg / worst.window_s
+        self._expected.hold(number, since - 10)
+        do = "Lock the table out, then clear the outlet. Look whether product crossed into its neighbour."
+        return said.say(True, since, what, do, told)
+
+    def _scan(self, number: int, past: OutletPast, now_s: int) -> Shortfall | None:
+        windows = SHORT + LONG if now_s % 4 == 0 else SHORT
+        oldest = max(self._from_s[number], past.began_s or 0)
+        best: Shortfall | None = None
+        for window in windows:
+            if now_s - window < oldest:
+                break
+            found = self._weigh(number, past, now_s, window, least=False)
+            if found is None or found.nats < self.threshold:
+                continue
+            found = self._weigh(number, past, now_s, window, least=True)
+            if (
+                found is not None
+                and found.nats >= self.threshold
+                and (best is None or found.nats > best.nats)
+            ):
+                best = found
+        return best
+
+    def _weigh(self, number: int, past: OutletPast, now_s: int, window: int, least: bool) -> Shortfall | None:
+        delivered, expected, variance = self._expected.watched(number, now_s - window, now_s, least)
+        if not past.learned:
+            expected *= UNLEARNED
+        if delivered > RATIO * expected or expected <= 0.0:
+            return None
+        phi = past.lumps.phi_mg
+        if (
+            2.0 * expected < self.threshold * phi
+            or (expected - delivered) ** 2 < 2.0 * variance * self.threshold
+        ):
+            return None  # no u can reach the threshold
+        nats = evidence(expected, max(delivered, 0.0), variance, phi, self._expected.wander(number))
+        return Shortfall(nats, window, delivered, expected)
+
+    def _still_short(self, number: int, past: OutletPast, now_s: int) -> bool:
+        """For a suppressed judgement: whether the last minute still falls short."""
+        delivered, expected, _ = self._expected.watched(number, now_s - 60, now_s)
+        return expected > 0.0 and delivered <= 0.8 * expected
+
+    def others_short(self, number: int, window_s: int, now_s: int) -> float:
+        """Evidence (nats) that the other outlets, taken together, fell short in the same window.
+
+        Those under an alarm of their own are left out; so are those that nothing is known of.
+        """
+        delivered = expected = variance = lumps = spread = 0.0
+        for other, past in enumerate(self._expected.outlets):
+            if other == number or past is None or past.share is None or past.good_since_s is None:
+                continue
+            said = self._said[other]
+            if said.active and not said.suppressed:
+                continue
+            d, a, v = self._expected.watched(other, now_s - window_s, now_s)
+            delivered, expected, variance = delivered + d, expected + a, variance + v
+            lumps += past.lumps.phi_mg * a
+            spread += (self._expected.wander(other) * a) ** 2
+        if expected <= 0.0 or delivered > RATIO * expected:
+            return 0.0
+        wander = sqrt(spread) / expected
+        return evidence(expected, max(delivered, 0.0), variance, lumps / expected, wander)
+
+    def _words(self, number: int, worst: Shortfall, now_s: int) -> tuple[str, dict[str, object]]:
+        name = self._said[number].subject
+        rate = worst.expected_mg / worst.window_s
+        what = (
+            f"Outlet {name} delivered {worst.delivered_mg / 1e6:.3f} kg in the last "
+            f"{minutes(worst.window_s)} where {worst.expected_mg / 1e6:.3f} kg was expected ({kg_h(rate)})."
+        )
+        told: dict[str, object] = {
+            "window_s": worst.window_s,
+            "delivered_kg": round(worst.delivered_mg / 1e6, 6),
+            "expected_kg": round(worst.expected_mg / 1e6, 6),
+            "nats": round(worst.nats, 2),
+        }
+        astray = self._gainers(number, worst.window_s, now_s)
+        if astray:
+            what += f" Meanwhile {', '.join(astray)} delivered more than usual: product may be going astray."
+            told["astray_to"] = astray
+        return what, told
+
+    def _gainers(self, number: int, window_s: int, now_s: int) -> list[str]:
+        """Outlets that delivered clearly more than their share in the same window."""
+        found = []
+        for other, past in enumerate(self._expected.outlets):
+            if other == number or past is None or past.share is None:
+                continue
+            d, a, v = self._expected.watched(other, now_s - window_s, now_s)
+            sd = sqrt(v + past.lumps.phi_mg * a + (self._expected.wander(other) * a) ** 2)
+            if a > 0.0 and d > 1.15 * a and d - a > 3.0 * sd:
+                found.append(past.outlet.name)
+        return found
+
+    # -- flow --------------------------------------------------------------------------------------
+
+    def _look_for_flow(self, number: int, past: OutletPast, now_s: int) -> list[Judgement]:
+        for window in CLEAR_WINDOWS:
+            if now_s - window < self._alarm_s[number]:
+                break
+            delivered, expected, variance = self._expected.watched(number, now_s - window, now_s)
+            usual = self._normal_mg_s[number] * window
+            if expected < max(0.2 * usual, 4.0 * past.lumps.phi_mg):
+                continue
+            if delivered >= 0.7 * expected and delivered >= 4.0 * sqrt(variance):
+                return self._clear(number, now_s, "delivers again.")
+        return []
+
+    def _clear(self, number: int, now_s: int, what: str) -> list[Judgement]:
+        self._expected.release(number)
+        self._from_s[number] = now_s
+        said = self._said[number]
+        return said.clear(now_s, f"Outlet {said.subject} {what}")

@@ -1,0 +1,109 @@
+"""An outlet that delivers clearly less than its share, but has not stopped: partly blocked, or losing.
+
+Formula: over 60, 120 and 180 s, the evidence of `notice.evidence` with the learned wander of the share (at
+least 5 %) must reach `THRESHOLD` and D / A must be at most `RATIO`. Source: as `outlet_not_delivering`.
+Tuning: 10 nats, fewer than there because these windows hold some 30 independent looks an hour, against 3600.
+False alarms: see tests/bench. Not judged where the outlet counts as not delivering; suppressed when the
+other outlets together fell below 80 % as well. Clears when a minute or more after the alarm came to 85 %.
+"""
+
+from __future__ import annotations
+
+from math import sqrt
+
+from logger.core.description import Station
+from logger.core.rules.contract import Judgement, StationNow
+from logger.core.rules.expected import ExpectedFlow, OutletPast
+from logger.core.rules.notice import evidence
+from logger.core.rules.said import Said, Watch, frozen_score, kg_h, minutes
+
+KIND = "outlet-slow"
+WINDOWS = (60, 120, 180)
+THRESHOLD = 10.0
+RATIO = 0.75
+WANDER_LEAST = 0.05
+EVERY_S = 5
+
+
+class OutletSlow:
+    """Judges all outlets of a station."""
+
+    kind = KIND
+
+    def __init__(self, station: Station, expected: ExpectedFlow, threshold: float = THRESHOLD) -> None:
+        if not 4.0 <= threshold <= 40.0:
+            raise ValueError(f"threshold {threshold:g} nats must lie between 4 and 40")
+        self.threshold = threshold
+        self._expected = expected
+        self._watch = Watch(expected)
+        self._said = [Said(KIND, outlet.name, outlet.channel or "") for outlet in station.outlets]
+        self._from_s = [0] * len(station.outlets)
+
+    def tick(self, now: StationNow) -> list[Judgement]:
+        watched = self._watch.tick(now)
+        found: list[Judgement] = []
+        for number, said in enumerate(self._said):
+            stopped = ("outlet-not-delivering", said.subject) in now.active
+            if not watched or stopped:
+                if said.active:
+                    ended = "counts as not delivering now." if stopped else "is no longer watched."
+                    found += said.clear(now.now_s, f"Outlet {said.subject} {ended}")
+                self._from_s[number] = now.now_s
+                continue
+            past = self._expected.outlets[number]
+            channel = now.outlets[number].now
+            if past is None or channel is None or past.good_since_s is None or not past.learned:
+                continue
+            if (now.now_s + number) % EVERY_S == 0 and frozen_score(channel) <= 6.0:
+                found += self._judge(number, past, now.now_s)
+        return found
+
+    def _judge(self, number: int, past: OutletPast, now_s: int) -> list[Judgement]:
+        said = self._said[number]
+        oldest = max(self._from_s[number], past.began_s or 0)
+        if said.active:
+            return self._look_for_flow(number, now_s)
+        for window in WINDOWS:
+            if now_s - window < oldest:
+                break
+            delivered, expected, variance = self._expected.watched(number, now_s - window, now_s, least=True)
+            if expected <= 0.0 or delivered > RATIO * expected:
+                continue
+            wander = max(WANDER_LEAST, self._expected.wander(number))
+            nats = evidence(expected, max(delivered, 0.0), variance, past.lumps.phi_mg, wander)
+            if nats < self.threshold:
+                continue
+            others = self._others_ratio(number, window, now_s)
+            self._from_s[number] = now_s
+            what = (
+                f"Outlet {said.subject} delivers {delivered / expected:.0%} of its share: "
+                f"{kg_h(delivered / window)} instead of {kg_h(expected / window)} over {minutes(window)}."
+            )
+            told = {
+                "window_s": window,
+                "delivered_kg": round(delivered / 1e6, 6),
+                "expected_kg": round(expected / 1e6, 6),
+                "nats": round(nats, 2),
+            }
+            by = "all other outlets fell short as well" if others <= 0.8 else ""
+            do = "Look whether the outlet is partly blocked, or product goes elsewhere."
+            return said.say(True, now_s - window, what, do, told, suppressed_by=by)
+        return []
+
+    def _look_for_flow(self, number: int, now_s: int) -> list[Judgement]:
+        for window in WINDOWS:
+            if now_s - window < self._from_s[number]:
+                break
+            delivered, expected, variance = self._expected.watched(number, now_s - window, now_s)
+            if expected > 4.0 * sqrt(variance) and delivered >= 0.85 * expected:
+                said = self._said[number]
+                return said.clear(now_s, f"Outlet {said.subject} delivers its share again.")
+        return []
+
+    def _others_ratio(self, number: int, window: int, now_s: int) -> float:
+        delivered = expected = 0.0
+        for other in range(len(self._said)):
+            if other != number and not self._said[other].active:
+                d, a, _ = self._expected.watched(other, now_s - window, now_s)
+                delivered, expected = delivered + d, expected + a
+        return delivered / expected if expected > 0.0 else 1.0

@@ -1,0 +1,127 @@
+"""One channel's recent past, second by second, and how lumpily its mass arrives."""
+
+from __future__ import annotations
+
+from array import array
+from collections import deque
+from math import exp, sqrt
+
+from logger.core.rules.contract import ChannelNow
+from logger.core.rules.lags import MASK, SPAN
+from logger.core.track.view import TrackState
+
+SETTLE_S = 3  # after a disturbance no window starts or is judged
+PHI_MG = 10_000.0  # lumpiness before anything is learned: 10 g, assumed, no source
+WANDER = 0.10  # slow wander of a share before anything is learned, a fraction; assumed, no source
+WANDER_MOST = 0.18  # above it no shortfall could ever count
+LUMP_WINDOWS = (4, 16, 64)  # s
+
+
+class Lumps:
+    """Lumpiness and wander of one outlet, from what was missing over 4, 16 and 64 seconds."""
+
+    def __init__(self, phi_mg: float = PHI_MG) -> None:
+        self._assumed = phi_mg
+        self._square = [0.0, 0.0, 0.0]
+        self._mass = [0.0, 0.0, 0.0]
+        self._weight = [0.0, 0.0, 0.0]
+        self.phi_mg = phi_mg
+        self.wander = WANDER
+
+    def learn(self, which: int, expected_mg: float, missing_mg: float) -> None:
+        """One window of ``LUMP_WINDOWS[which]`` seconds."""
+        keep = exp(-LUMP_WINDOWS[which] / 1800.0)
+        self._square[which] = self._square[which] * keep + missing_mg * missing_mg
+        self._mass[which] = self._mass[which] * keep + expected_mg
+        self._weight[which] = self._weight[which] * keep + 1.0
+        self._settle()
+
+    def _settle(self) -> None:
+        n4, n16, n64 = self._weight
+        if n16 < 2.0:
+            return
+        a4, a16 = self._mass[0] / max(n4, 1.0), self._mass[1] / n16
+        m4, m16 = self._square[0] / max(n4, 1.0), self._square[1] / n16
+        if a16 <= a4 or a16 <= 0.0:
+            return
+        raw = (m16 - m4) / (a16 - a4)
+        pull = 6.0  # windows of 16 s that the assumed lumpiness is worth
+        self.phi_mg = min(max((raw * n16 + self._assumed * pull) / (n16 + pull), 500.0), 300_000.0)
+        if n64 >= 1.0:
+            a64, m64 = self._mass[2] / n64, self._square[2] / n64
+            slow = (m64 - m16 - self.phi_mg * (a64 - a16)) / max(a64 * a64 - a16 * a16, 1.0)
+            mixed = (max(slow, 0.0) * n64 + WANDER * WANDER * 5.0) / (n64 + 5.0)
+            self.wander = min(max(sqrt(mixed), 0.02), WANDER_MOST)
+
+
+class Past:
+    """What a scale delivered, for the last half hour, and when it could not be believed."""
+
+    def __init__(self) -> None:
+        self.delivered = array("d", bytes(8 * SPAN))
+        self.began_s: int | None = None
+        self.now_s = 0
+        self.good_since_s: int | None = None  # None: not to be judged now
+        self.gaps: deque[tuple[int, int]] = deque(maxlen=64)  # (last good second, first good second)
+        self.reading_var_mg2 = 0.0  # of the present level
+        self.noise = 0.0  # noise density of the readings, mg^2 s
+
+    def add(self, now_s: int, channel: ChannelNow) -> None:
+        """Close a second. Increments, so that a later correction of the track's past is no flow."""
+        track = channel.track
+        if track is None:
+            return
+        view = track.view
+        if self.began_s is None or now_s - self.now_s >= SPAN:
+            self.began_s = self.now_s = now_s
+            self.delivered[now_s & MASK] = 0.0
+            self.good_since_s = None
+            self.gaps.append((now_s, now_s))
+        else:
+            total = self.delivered[self.now_s & MASK] + view.delivered_mg - track.delivered_at(self.now_s)
+            for second in range(self.now_s + 1, now_s + 1):
+                self.delivered[second & MASK] = total
+            self.now_s = now_s
+        good = (
+            view.state is TrackState.STEADY and now_s - max(view.changed_s, view.steady_since_s) >= SETTLE_S
+        )
+        if good and self.good_since_s is None:
+            if self.gaps:
+                self.gaps[-1] = (self.gaps[-1][0], now_s)
+            self.good_since_s = now_s
+        elif not good and self.good_since_s is not None:
+            self.gaps.append((now_s - 2, now_s))
+            self.good_since_s = None
+        d = channel.channel.resolution_kg * 1e6
+        self.reading_var_mg2 = max(view.level_var_mg2, d * d / 48.0)
+        self.noise = view.interval_s * (view.noise_mg**2 + d * d / 12.0)
+
+    def pieces(self, from_s: int, to_s: int) -> list[tuple[int, int]]:
+        """The parts of a window in which the scale could be believed."""
+        start = max(from_s, self.now_s - SPAN + 1)
+        if self.began_s is None or (self.good_since_s is None and not self.gaps):
+            return []
+        if not self.gaps or (self.gaps[-1][1] <= start and self.good_since_s is not None):
+            start = max(start, self.began_s)
+            return [(start, to_s)] if start < to_s else []
+        found = []
+        start = max(start, self.began_s)
+        for gap_from, gap_to in self.gaps:
+            if gap_to <= start:
+                continue
+            if gap_from >= to_s:
+                break
+            if gap_from > start:
+                found.append((start, gap_from))
+            start = max(start, gap_to)
+        if start < to_s and (self.good_since_s is not None or to_s <= self.gaps[-1][0]):
+            found.append((start, to_s))
+        return found
+
+    def whole(self, from_s: int, to_s: int) -> bool:
+        """Whether nothing disturbed the scale in between."""
+        return self.pieces(from_s, to_s) == [(from_s, to_s)]
+
+    def got(self, from_s: int, to_s: int) -> float:
+        """Delivered (mg) between two seconds of the last half hour."""
+        return self.delivered[to_s & MASK] - self.delivered[from_s & MASK]

@@ -1,0 +1,116 @@
+"""What the rules share: saying only what changed, whether a run is watched, plain words for rates."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import log
+from typing import Any
+
+from logger.core.rules.contract import ChannelNow, Judgement, StationNow
+from logger.core.rules.expected import ExpectedFlow
+
+
+class Said:
+    """One subject's standing judgement; `say` answers it only where it changed."""
+
+    def __init__(self, kind: str, subject: str, channel: str) -> None:
+        self.kind, self.subject, self.channel = kind, subject, channel
+        self.active = False
+        self.suppressed = False
+        self.since_s = 0
+
+    def say(
+        self,
+        active: bool,
+        since_s: int,
+        what: str,
+        do: str,
+        evidence: Mapping[str, Any] | None = None,
+        *,
+        suppressed_by: str = "",
+    ) -> list[Judgement]:
+        """The judgement, if it differs from the one said last; []."""
+        suppressed = active and suppressed_by != ""
+        if (active, suppressed) == (self.active, self.suppressed):
+            return []
+        told = dict(evidence or {})
+        if suppressed:
+            told["suppressed_by"] = suppressed_by
+        self.active, self.suppressed, self.since_s = active, suppressed, since_s
+        return [
+            Judgement(
+                self.kind, self.subject, self.channel, active, since_s, what, do, told, suppressed=suppressed
+            )
+        ]
+
+    def clear(self, now_s: int, what: str) -> list[Judgement]:
+        """The condition ended."""
+        return self.say(False, now_s, what, "Nothing to do.")
+
+
+class Watch:
+    """Whether a station is to be watched: feed has been seen, and the run has not ended.
+
+    A station at which nobody ever opens a run is watched from its first feed on.
+    """
+
+    def __init__(self, expected: ExpectedFlow) -> None:
+        self._expected = expected
+        self._ran = False
+        self.fed_s: int | None = None  # since when feed (or, unweighed, product) was seen
+
+    def tick(self, now: StationNow) -> bool:
+        """Whether to judge this second."""
+        if now.run_since_s is not None:
+            self._ran = True
+        elif self._ran:
+            self.fed_s = None
+        if self._ran and now.run_since_s is None:
+            return False
+        if self.fed_s is None and feed_seen(self._expected, now.now_s):
+            self.fed_s = now.now_s
+        return self.fed_s is not None
+
+
+def feed_seen(expected: ExpectedFlow, now_s: int) -> bool:
+    """Whether something clearly flowed within the last half minute, by the feed or else by the outlets."""
+    pasts = [expected.feed] if expected.weighed else [past for past in expected.outlets if past is not None]
+    for past in pasts:
+        if past.began_s is None or past.good_since_s is None:
+            continue
+        start = max(now_s - 30, past.began_s, past.good_since_s)
+        if past.got(start, now_s) > 8.0 * (2.0 * past.reading_var_mg2) ** 0.5:
+            return True
+    return False
+
+
+def frozen_score(channel: ChannelNow) -> float:
+    """-n log p(same): how odd it is, in nats, that the last n readings were all the same.
+
+    p is learned while nothing flows. Until then it is taken from the noise: two readings of scatter s and
+    step d are equal with a chance of about d / (2 s sqrt(pi)) (Gaussian, s above half a step), here made
+    30 % larger because the noise that was learned holds slow beats too. 0 where nothing can be said.
+    """
+    track = channel.track
+    if track is None:
+        return 0.0
+    view = track.view
+    p = view.p_same
+    if p <= 0.0:
+        d = channel.channel.resolution_kg * 1e6
+        if view.noise_mg < 0.5 * d:
+            return 0.0
+        p = 1.3 * d / (3.545 * view.noise_mg)
+    if p >= 0.97:
+        return 0.0
+    return -view.same_count * log(max(p, 1e-3))
+
+
+def kg_h(rate_mg_s: float) -> str:
+    """A rate for people, three significant figures."""
+    return f"{rate_mg_s * 3.6e-3:.3g} kg/h"
+
+
+def minutes(seconds: float) -> str:
+    """A time for people."""
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
