@@ -84,6 +84,7 @@ def _scale(rng: Random, resolution_kg: float, capacity_kg: float, vibration: flo
         filter_s=rng.uniform(0.0, 0.4),
         capacity_kg=capacity_kg,
         zero_tracking=rng.random() < 0.3,
+        zeroed_on_tare=rng.random() < 0.1,
         says_stable=rng.random() < 0.7,
         jitter_s=rng.uniform(0.002, 0.03),
         missing=rng.choice((0.0, 0.001, 0.01, 0.03)),
@@ -126,7 +127,7 @@ def _outlet(
     kind = rng.choices(("drains", "brim-full", "retains"), (6, 3, 1))[0]
     tare_kg = rng.uniform(0.5, 3.0)
     fill_kg = rng.uniform(3.0, 12.0) if kind == "brim-full" else 0.0
-    moisture = rng.choice((0.0, rng.uniform(0.02, 0.12))) if kind == "drains" else 0.0
+    moisture = rng.choice((0.0, rng.uniform(0.01, 0.06))) if kind == "drains" else 0.0
     room_kg = rng.uniform(6.0, 25.0)
     capacity_kg = 60.0 if changes else 60.0 + 4.0 * total_kg
     return Outlet(

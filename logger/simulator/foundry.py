@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import Any
+
 from logger.simulator import troubles as t
 from logger.simulator.scenario import Feed, Outlet, Scale, Scenario, Vessel, Water
 
@@ -15,16 +18,16 @@ def _outlets() -> tuple[Outlet, ...]:
     return (
         Outlet(
             "concentrate", 0.145, 26.0, 12.0, lump_g=2.0, density=8.8, scale=fine,
-            vessel=Vessel("drains", 0.85, 1.15, full_kg=12.0, entrained=0.15, drain_s=15.0, moisture=0.04),
+            vessel=Vessel("drains", 0.85, 1.15, full_kg=12.0, entrained=0.15, drain_s=15.0, moisture=0.01),
         ),
         Outlet(
             "middlings", 0.10, 20.0, 12.0, lump_g=2.5, density=4.5,
             scale=Scale(resolution_kg=0.005, noise_kg=0.003, vibration_kg=0.004, capacity_kg=30),
-            vessel=Vessel("drains", 0.85, 1.15, full_kg=12.0, entrained=0.2, drain_s=20.0, moisture=0.06),
+            vessel=Vessel("drains", 0.85, 1.15, full_kg=12.0, entrained=0.2, drain_s=20.0, moisture=0.01),
         ),
         Outlet(
             "tailings", 0.64, 12.0, 8.0, lump_g=4.0, density=2.65, scale=coarse,
-            vessel=Vessel("drains", 2.2, 2.8, full_kg=30.0, entrained=0.25, drain_s=25.0, moisture=0.08),
+            vessel=Vessel("drains", 2.2, 2.8, full_kg=30.0, entrained=0.25, drain_s=25.0, moisture=0.01),
         ),
         Outlet(
             "fines", 0.065, 15.0, 15.0, lump_g=2.0, density=2.6,
@@ -68,3 +71,27 @@ def foundry_scenario(cycles: int = 60, calm: bool = False) -> Scenario:
         troubles=() if calm else _troubles(cycles),
         feed_from_s=20.0,
     )
+
+
+def foundry_actions(cycles: int = 60) -> Iterator[tuple[float, dict[str, Any]]]:
+    """What the demo's operator says: (time in s, action as `logger.core.actions` reads it)."""
+    yield (
+        1.0,
+        {
+            "action": "open-lot",
+            "lot": "L-0412",
+            "owner": "PO 7781",
+            "material": "floor sweepings",
+            "gross": "412.5 kg",
+            "tare": "14.2 kg",
+            "moisture": "6 %",
+        },
+    )
+    values = {"tilt": "4.5 deg", "stroke": "14 mm", "speed": "285 /min", "wash water": "14 L/min"}
+    yield 3.0, {"action": "settings", "values": values}
+    yield 5.0, {"action": "start-run", "lot": "L-0412"}
+    for begin_s in (i * CYCLE_S for i in range(cycles)):
+        yield begin_s + 310.0, {"action": "note", "text": "cleared the concentrate launder"}
+        yield begin_s + 330.0, {"action": "acknowledge", "alarm": "all"}
+        yield begin_s + 910.0, {"action": "note", "text": "middlings launder flushed"}
+        yield begin_s + 1180.0, {"action": "acknowledge", "alarm": "all"}

@@ -61,9 +61,13 @@ class ScaleModel:
         self._decimals = decimals(self._step)
         self._recent.clear()
 
-    def zero(self, force_kg: float) -> None:
-        """The zero key."""
-        self._zero_kg = force_kg
+    def press_zero(self) -> None:
+        """The zero key: what stands on it now is zero."""
+        self._zero_kg = self._smooth_kg or 0.0
+        self._tare_kg = 0.0
+
+    def clear_tare(self) -> None:
+        """Back to gross."""
         self._tare_kg = 0.0
 
     def press_tare(self) -> None:

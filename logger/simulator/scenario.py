@@ -38,7 +38,8 @@ class Vessel:
 
     ``kind`` is ``drains``, ``brim-full`` or ``retains`` (`logger.core.description.ContainerKind`).
     ``entrained`` kg of water come with each kg of product: it drains away with ``drain_s``, flows
-    over, or stays. ``moisture`` kg of water for each kg stay in a drained product for good.
+    over, or stays. ``moisture`` kg of water for each kg stay in a drained product for good, beyond what the
+    feed brought along (the feed is weighed as it is, moisture and all).
     """
 
     kind: str = "drains"
