@@ -17,13 +17,13 @@ from __future__ import annotations
 from collections import deque
 from math import exp, sqrt
 
-from logger.core.description import Outlet, Station
+from logger.core.description import FeedKind, Outlet, Station
 from logger.core.rules.contract import OutletNow, StationNow
 from logger.core.rules.lags import BLOCK_S, MASK, SPAN, LagScores, Spread
 from logger.core.rules.notice import noticed_in_s
 from logger.core.rules.past import LUMP_WINDOWS, Lumps, Past
-from logger.core.track.view import TrackState
 
+FRESH_S = 10  # lags are scored on data so old that a scoop or a bump in it is over
 OLD_S = 240  # data younger than this teaches nothing
 MEMORY_S = 900.0
 AFTER_CLEAR_S = 40
@@ -59,11 +59,9 @@ class ExpectedFlow:
         self.station = station
         self.weighed = station.feed.channel is not None
         self.spread = Spread()
-        self.feed = Past()
+        self.feed = Past(by_hand=station.feed.kind is FeedKind.TUB)
         self.outlets = [OutletPast(outlet) if outlet.channel else None for outlet in station.outlets]
         self.now_s = 0
-        self._fed_mg = 0.0
-        self._feed_lost_s: int | None = None
         self._closed: deque[tuple[int, int]] = deque(maxlen=32)  # spans that teach nothing
         self._open: dict[int, int] = {}  # outlet -> since when it is under alarm
 
@@ -87,22 +85,15 @@ class ExpectedFlow:
         """Advance the lagged feed; what passed while its scale was disturbed is spread over that time."""
         spread, second = self.spread, now.now_s
         if not self.weighed or now.feed is None or now.feed.track is None:
-            self._fed_mg += float(second - self.now_s) if self.now_s else 0.0
-            spread.add(second, self._fed_mg)
             return
-        track = now.feed.track
-        if self.now_s:
-            self._fed_mg += track.view.delivered_mg - track.delivered_at(self.now_s)
-        self.feed.add(second, now.feed)
-        spread.add(second, self._fed_mg)
-        seen = track.view.state is TrackState.STEADY
-        if not seen and self._feed_lost_s is None:
-            self._feed_lost_s = max(second - 2, spread.began_s or 0)
-        elif seen and self._feed_lost_s is not None:
-            lost = max(self._feed_lost_s, second - SPAN + 1)
-            self._fed_mg = spread.feed[lost & MASK] + track.view.delivered_mg - track.delivered_at(lost)
-            spread.bridge(lost, self._fed_mg)
-            self._feed_lost_s = None
+        feed = self.feed
+        lost = feed.lost_s
+        feed.add(second, now.feed)
+        if feed.began_s is None:
+            return
+        spread.add(second, feed.delivered[second & MASK])
+        if lost is not None and feed.lost_s is None:
+            spread.bridge(max(lost, second - SPAN + 1), feed.delivered[second & MASK])
 
     def _tell_unweighed(self, outlet: OutletNow) -> None:
         share = outlet.outlet.expected_share
@@ -198,7 +189,7 @@ class ExpectedFlow:
             self._closed.append((since, self.now_s + AFTER_CLEAR_S))
 
     def _may_teach(self, past: OutletPast, from_s: int, to_s: int) -> bool:
-        if self._feed_lost_s is not None and to_s > self._feed_lost_s:
+        if self.feed.lost_s is not None and to_s > self.feed.lost_s:
             return False
         if any(to_s > since for since in self._open.values()):
             return False
@@ -228,11 +219,13 @@ class ExpectedFlow:
                 self._learn_lumps(number, past, which, end)
 
     def _score_lags(self, past: OutletPast, now: int) -> None:
-        """On fresh data, but for what an alarm or a gap spoils."""
-        start, end = now - BLOCK_S, now
+        """On rather fresh data, but for what an alarm or a gap spoils."""
+        end = now - FRESH_S
+        start = end - BLOCK_S
         if self.spread.began_s is None or start < self.spread.began_s:
             return
-        if self._feed_lost_s is None and not self._open and past.whole(start, end):
+        lost = self.feed.lost_s
+        if (lost is None or lost >= end) and not self._open and past.whole(start, end):
             past.scores.score(self.spread, start, end, past.got(start, end))
             if (now // BLOCK_S) % 4 == 0:
                 past.scores.settle()

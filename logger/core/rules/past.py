@@ -8,8 +8,9 @@ from math import exp, sqrt
 
 from logger.core.rules.contract import ChannelNow
 from logger.core.rules.lags import MASK, SPAN
-from logger.core.track.view import TrackState
+from logger.core.track.view import Track, TrackState
 
+SCOOP_S = 30  # a longer disturbance of a tub is no scoop
 SETTLE_S = 3  # after a disturbance no window starts or is judged
 PHI_MG = 10_000.0  # lumpiness before anything is learned: 10 g, assumed, no source
 WANDER = 0.10  # slow wander of a share before anything is learned, a fraction; assumed, no source
@@ -55,53 +56,75 @@ class Lumps:
 
 
 class Past:
-    """What a scale delivered, for the last half hour, and when it could not be believed."""
+    """What a scale delivered, for the last half hour, and when it could not be believed.
 
-    def __init__(self) -> None:
+    ``by_hand``: a tub that a person feeds from; every scoop disturbs it, and that is no reason for doubt.
+    """
+
+    def __init__(self, by_hand: bool = False) -> None:
+        self._by_hand = by_hand
         self.delivered = array("d", bytes(8 * SPAN))
         self.began_s: int | None = None
         self.now_s = 0
+        self.lost_s: int | None = None  # last second before the present disturbance
         self.good_since_s: int | None = None  # None: not to be judged now
         self.gaps: deque[tuple[int, int]] = deque(maxlen=64)  # (last good second, first good second)
         self.reading_var_mg2 = 0.0  # of the present level
         self.noise = 0.0  # noise density of the readings, mg^2 s
 
     def add(self, now_s: int, channel: ChannelNow) -> None:
-        """Close a second. Increments, so that a later correction of the track's past is no flow."""
+        """Close a second. Differences of the track's own history, so that a correction of it is no flow."""
         track = channel.track
-        if track is None:
+        if track is None or track.view.state is TrackState.WAITING:
             return
-        view = track.view
         if self.began_s is None or now_s - self.now_s >= SPAN:
-            self.began_s = self.now_s = now_s
-            self.delivered[now_s & MASK] = 0.0
-            self.good_since_s = None
-            self.gaps.append((now_s, now_s))
+            self._begin(now_s)
         else:
-            total = self.delivered[self.now_s & MASK] + view.delivered_mg - track.delivered_at(self.now_s)
-            for second in range(self.now_s + 1, now_s + 1):
-                self.delivered[second & MASK] = total
-            self.now_s = now_s
-        good = (
-            view.state is TrackState.STEADY and now_s - max(view.changed_s, view.steady_since_s) >= SETTLE_S
-        )
-        if good and self.good_since_s is None:
-            if self.gaps:
-                self.gaps[-1] = (self.gaps[-1][0], now_s)
-            self.good_since_s = now_s
-        elif not good and self.good_since_s is not None:
-            self.gaps.append((now_s - 2, now_s))
-            self.good_since_s = None
+            self._copy(track, self.now_s, now_s)
+        view = track.view
+        steady = view.state is TrackState.STEADY
+        if not steady and self.lost_s is None:
+            self.lost_s = max(now_s - 2, self.began_s or now_s)
+        elif steady and self.lost_s is not None:  # only now is it known what passed meanwhile
+            self._copy(track, max(self.lost_s, now_s - SPAN + 1), now_s)
+            self.lost_s = None
+        if self._by_hand:
+            short = view.state is TrackState.DISTURBED and now_s - view.state_since_s < SCOOP_S
+            self._mark(now_s, steady or short)
+        else:
+            self._mark(now_s, steady and now_s - max(view.changed_s, view.steady_since_s) >= SETTLE_S)
         d = channel.channel.resolution_kg * 1e6
         self.reading_var_mg2 = max(view.level_var_mg2, d * d / 48.0)
         self.noise = view.interval_s * (view.noise_mg**2 + d * d / 12.0)
 
+    def _begin(self, now_s: int) -> None:
+        self.began_s = self.now_s = now_s
+        self.delivered[now_s & MASK] = 0.0
+        self.lost_s = self.good_since_s = None
+        self.gaps.append((now_s, now_s))
+
+    def _copy(self, track: Track, from_s: int, to_s: int) -> None:
+        """Take the seconds after ``from_s`` from the track's history."""
+        at, ring = track.delivered_at, self.delivered
+        shift = ring[from_s & MASK] - at(from_s)
+        for second in range(from_s + 1, to_s + 1):
+            ring[second & MASK] = at(second) + shift
+        self.now_s = to_s
+
+    def _mark(self, now_s: int, good: bool) -> None:
+        if good and self.good_since_s is None:
+            self.gaps[-1] = (self.gaps[-1][0], now_s)
+            self.good_since_s = now_s
+        elif not good and self.good_since_s is not None:
+            self.gaps.append((now_s - 2, now_s))
+            self.good_since_s = None
+
     def pieces(self, from_s: int, to_s: int) -> list[tuple[int, int]]:
         """The parts of a window in which the scale could be believed."""
         start = max(from_s, self.now_s - SPAN + 1)
-        if self.began_s is None or (self.good_since_s is None and not self.gaps):
+        if self.began_s is None:
             return []
-        if not self.gaps or (self.gaps[-1][1] <= start and self.good_since_s is not None):
+        if self.gaps[-1][1] <= start and self.good_since_s is not None:
             start = max(start, self.began_s)
             return [(start, to_s)] if start < to_s else []
         found = []
