@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from fractions import Fraction
-from functools import cache
+from functools import lru_cache
 
 MASS_MG: dict[str, Fraction] = {
     "mg": Fraction(1),
@@ -75,7 +75,7 @@ EXAMPLES = {
     "volume": "20 L",
 }
 
-_QUANTITY = re.compile(r"([+-]?\d{1,12}(?:\.\d{1,12})?)\s{0,4}([A-Za-z%][A-Za-z0-9/%]{0,7})?")
+_QUANTITY = re.compile(r"([+-]?[0-9]{1,12}(?:\.[0-9]{1,12})?)\s{0,4}([A-Za-z%][A-Za-z0-9/%]{0,7})?")
 
 
 class UnitError(ValueError):
@@ -84,6 +84,8 @@ class UnitError(ValueError):
 
 def parse_quantity(text: str, dimension: str) -> Fraction:
     """Read a quantity into the base unit of its dimension, exactly.
+
+    UnitError where the text is no such quantity; the message says what is allowed.
 
     >>> parse_quantity("100 lb/h", "rate") == Fraction("45.359237")
     True
@@ -102,7 +104,7 @@ def parse_quantity(text: str, dimension: str) -> Fraction:
     return Fraction(number) * units[unit]
 
 
-@cache
+@lru_cache(maxsize=256)  # bounded: the unit may come from a wire
 def mg_ratio(unit: str, exp: int) -> tuple[int, int] | None:
     """(numerator, denominator) that turn a count at 10**exp of a mass unit into mg; None: no mass unit."""
     factor = MASS_MG.get(unit)
@@ -121,7 +123,7 @@ def to_mg(count: int, exp: int, unit: str) -> int:
     return (2 * count * numerator + denominator) // (2 * denominator)
 
 
-@cache
+@lru_cache(maxsize=256)
 def flow_factor(unit: str, exp: int) -> float | None:
     """Litres a minute for one count at 10**exp of a flow unit; None where it is no flow unit."""
     factor = FLOW_L_MIN.get(unit)
@@ -129,5 +131,7 @@ def flow_factor(unit: str, exp: int) -> float | None:
 
 
 def kg_to(value_kg: float, unit: str) -> float:
-    """A mass in kg expressed in a person's unit."""
-    return float(value_kg / float(MASS_KG[unit]))
+    """A mass in kg expressed in a person's unit. UnitError where the unit is not one of mass."""
+    if unit not in MASS_KG:
+        raise UnitError(f'"{unit}" is not a unit of mass; known are {", ".join(MASS_KG)}')
+    return value_kg / float(MASS_KG[unit])

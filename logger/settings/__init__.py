@@ -4,7 +4,7 @@ The way: `validate` (text -> `document`, gathering faults), `build` and `wires` 
 resolved), `checks` and `containers` (what must hold between values), `load` (the whole).
 """
 
-from logger.settings.load import load, loads
+from logger.settings.load import default_journal_directory, load, loads
 from logger.settings.problems import Problem, SettingsError
 from logger.settings.schema import schema, write_schema
 from logger.settings.secret import Secret
@@ -16,6 +16,7 @@ __all__ = [
     "Problem",
     "Secret",
     "SettingsError",
+    "default_journal_directory",
     "load",
     "loads",
     "schema",

@@ -12,6 +12,7 @@ from logger.core.units import DIMENSIONS
 from logger.settings.containers import check_container
 from logger.settings.document import Document
 from logger.settings.problems import Path, did_you_mean, dotted, say_mass, show
+from logger.settings.quantities import COMMON
 from logger.settings.texts import DAY_MIN, NOT_WEIGHED
 from logger.settings.validate import Faults
 
@@ -66,8 +67,10 @@ def _time_zone(name: str, faults: Faults) -> None:
     try:
         zoneinfo.ZoneInfo(name)
     except (KeyError, ValueError, OSError):  # what it raises depends on how the name is wrong
-        known = zoneinfo.available_timezones()
-        remedy = did_you_mean(name, known, 'write region and city, e.g. "Europe/Vienna"')
+        known = sorted(zoneinfo.available_timezones())
+        city = name.strip().replace(" ", "_").lower()
+        named = next((zone for zone in known if zone.lower().endswith(f"/{city}")), name)  # a city alone
+        remedy = did_you_mean(named, known, 'write region and city, e.g. "Europe/Vienna"')
         faults.add(("bay", "time_zone"), show(name), "a name of the IANA time zone database", remedy)
 
 
@@ -121,7 +124,7 @@ def _unit(place: Path, unit: str | None, quantity: str, faults: Faults) -> None:
         faults.add(
             (*place, "unit"),
             show(unit),
-            f"a unit of {quantity}, e.g. {', '.join(list(known)[:8])}",
+            f"a unit of {quantity}: {COMMON[quantity]}",
             did_you_mean(unit, known, "write the unit as the instrument shows it"),
             (*place, "quantity"),
         )

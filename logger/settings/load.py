@@ -87,7 +87,7 @@ def _masked(text: str, places: Places, spec: str | None, secret: Secret | None) 
 
 
 def _journal_directory(document: Document, faults: Faults, env: Mapping[str, str]) -> Path:
-    """Where the record is kept: as told, else STATE_DIRECTORY (a service's), else the XDG state folder."""
+    """Where the record is kept: as told, else `default_journal_directory`."""
     told = document.journal.directory
     home = env.get("HOME", "")
     if told is not None:
@@ -101,19 +101,26 @@ def _journal_directory(document: Document, faults: Faults, env: Mapping[str, str
                 'write it like "/var/lib/tallydeck" or "~/tallydeck"',
             )
         return Path(told)
+    directory = default_journal_directory(env)
+    if directory is None:
+        faults.add(
+            ("journal", "directory"),
+            "no folder for the record, and no HOME to put it under",
+            "a full path",
+            'add a table [journal] with directory = "/var/lib/tallydeck"',
+        )
+    return directory or Path("/nonexistent")
+
+
+def default_journal_directory(env: Mapping[str, str] | None = None) -> Path | None:
+    """Where a record is kept that no configuration places: STATE_DIRECTORY (a service's), else the XDG
+    state folder; None where there is neither that nor a HOME."""
+    env = os.environ if env is None else env
     service = env.get("STATE_DIRECTORY", "").split(":")[0]
     if service.startswith("/"):
         return Path(service)
-    xdg = env.get("XDG_STATE_HOME", "")
     # The XDG base directory specification: a path that is not absolute is to be ignored.
+    xdg, home = env.get("XDG_STATE_HOME", ""), env.get("HOME", "")
     if xdg.startswith("/"):
         return Path(xdg) / "tallydeck"
-    if home.startswith("/"):
-        return Path(home) / ".local" / "state" / "tallydeck"
-    faults.add(
-        ("journal", "directory"),
-        "no folder for the record, and no HOME to put it under",
-        "a full path",
-        'add a table [journal] with directory = "/var/lib/tallydeck"',
-    )
-    return Path("/nonexistent")
+    return Path(home) / ".local" / "state" / "tallydeck" if home.startswith("/") else None

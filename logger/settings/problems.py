@@ -95,7 +95,7 @@ def near(word: str, known: Iterable[str]) -> str | None:
     by_lower = {k.lower(): k for k in known}
     # Hyphen and underscore are the commonest slip of all, so they count as equal.
     plain = {k.replace("-", "_"): original for k, original in by_lower.items()}
-    best = difflib.get_close_matches(word[:80].lower().replace("-", "_"), list(plain), n=1, cutoff=0.6)
+    best = difflib.get_close_matches(word[:80].lower().replace("-", "_"), list(plain), n=1, cutoff=0.7)
     return plain[best[0]] if best else None
 
 

@@ -33,9 +33,8 @@ COMMON = {
 """Dimension -> the units that a message names; more are understood."""
 
 
-def _read(text: str, dimensions: tuple[str, ...], whole: object) -> tuple[Fraction, str]:
-    """The first dimension that reads the text. A refusal otherwise."""
-    example = EXAMPLES[dimensions[0]]
+def _read(text: str, dimensions: tuple[str, ...], whole: str, example: str) -> tuple[Fraction, str]:
+    """The first dimension that reads the text. A refusal of the whole value otherwise."""
     for dimension in dimensions:
         try:
             value = parse_quantity(text, dimension)
@@ -58,7 +57,7 @@ class QuantityOf(Text):
     tagged: bool = False  # give a Measured rather than the bare number
 
     def read(self, value: str) -> object:
-        exact, dimension = _read(value, self.dimensions, value)
+        exact, dimension = _read(value, self.dimensions, value, EXAMPLES[self.dimensions[0]])
         self.bound(exact, dimension, value)
         return Measured(float(exact), dimension) if self.tagged else float(exact)
 
@@ -101,10 +100,9 @@ class RangeOf(Text):
         first = first.strip()
         if re.fullmatch(_NUMBER, first):  # the unit is written once
             first += " " + second.strip().lstrip("+-0123456789. ")
-        dimensions = self.quantity.dimensions
         ends = []
         for text in (first, second):
-            exact, dimension = _read(text, dimensions, value)
+            exact, dimension = _read(text, self.quantity.dimensions, value, self.example)
             self.quantity.bound(exact, dimension, value)
             ends.append(float(exact))
         if ends[0] >= ends[1]:

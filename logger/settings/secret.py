@@ -49,21 +49,22 @@ class SecretError(ValueError):
 
 def is_reference(spec: str) -> bool:
     """Whether the text only says where the secret is kept, and so may be shown."""
-    return spec.startswith(("env:", "file:"))
+    return spec.lower().startswith(("env:", "file:"))
 
 
 def read_secret(spec: str, env: Mapping[str, str]) -> Secret:
     """The secret that ``env:NAME``, ``file:/path`` or the text itself stands for; SecretError if none."""
-    if spec.startswith("env:"):
-        name = spec.removeprefix("env:")
+    scheme, _, rest = spec.partition(":")
+    if scheme.lower() == "env":
+        name = rest.strip()
         if not env.get(name):
             raise SecretError(
                 f'"{spec}", and no such environment variable is set', f"set {name} before starting"
             )
         value = env[name]
-    elif spec.startswith("file:"):
+    elif scheme.lower() == "file":
         try:
-            value = Path(spec.removeprefix("file:")).read_text("utf-8").strip()
+            value = Path(rest).read_text("utf-8").strip()
         except (OSError, ValueError) as error:
             reason = error.strerror if isinstance(error, OSError) else "it is not a text file"
             raise SecretError(

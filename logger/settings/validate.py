@@ -9,6 +9,7 @@ from __future__ import annotations
 import copy
 import re
 import tomllib
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any, get_args, get_origin
 
@@ -18,7 +19,7 @@ from pydantic_core import ErrorDetails
 from logger.settings.document import Document
 from logger.settings.places import Places, locate
 from logger.settings.problems import Path, Problem, SettingsError, did_you_mean, dotted, near, show
-from logger.settings.secret import MASK
+from logger.settings.secret import MASK, SHORTEST, is_reference
 
 SECRET_KEYS: frozenset[Path] = frozenset({("board", "token")})
 
@@ -42,11 +43,14 @@ class Faults:
     places: Places = field(default_factory=Places)
     spoiled: set[Path] = field(default_factory=set)
     problems: list[Problem] = field(default_factory=list)
+    secrets: tuple[str, ...] = ()  # texts of the file that no message repeats
 
     def add(self, path: Path, found: str, allowed: str, remedy: str, *needs: Path) -> None:
         """Tell a fault at ``path``, unless it or what the judgement rests on (``needs``) is told already."""
         if any(spoiled == p[: len(spoiled)] for p in (path, *needs) for spoiled in self.spoiled):
             return
+        for secret in self.secrets:
+            found = found.replace(secret, MASK)
         problem = Problem(dotted(path), self.places.line(path), found, allowed, remedy)
         if problem not in self.problems:
             self.problems.append(problem)
@@ -74,8 +78,17 @@ def read(text: str, name: str) -> tuple[Document, Faults]:
             "", None, "a number with thousands of digits, or lists nested too deep", "", "take it out"
         )
         raise SettingsError(name, [problem]) from None
-    faults = Faults(raw, locate(text))
+    faults = Faults(raw, locate(text), secrets=tuple(_secrets(raw)))
     return _validated(copy.deepcopy(raw), faults), faults
+
+
+def _secrets(raw: dict[str, Any]) -> Iterator[str]:
+    for path in SECRET_KEYS:
+        value: Any = raw
+        for part in path:
+            value = value.get(part) if isinstance(value, dict) else None
+        if isinstance(value, str) and len(value) >= SHORTEST and not is_reference(value):
+            yield value
 
 
 def _not_toml(text: str, message: str) -> Problem:
@@ -139,7 +152,7 @@ def _tell(detail: ErrorDetails, faults: Faults) -> None:
     else:
         allowed, remedy = _KINDS.get(kind, (detail["msg"], "see the commented examples"))
     if any(path == secret[: len(path)] for secret in SECRET_KEYS) and kind != "extra_forbidden":
-        found = f"{MASK} (a {type(detail['input']).__name__}, not shown)"
+        found = "a value that is not shown"
     faults.add(path, found, allowed, remedy)
 
 

@@ -55,6 +55,12 @@ class Configuration:
     board_port: int = 8787
     board_token: Secret | None = None
 
+    @property
+    def unwired(self) -> tuple[str, ...]:
+        """The channels that nothing reads from a wire: no instrument is told, or no port of it."""
+        wired = {instrument.name for instrument in self.instruments if instrument.port is not None}
+        return tuple(channel.name for channel in self.bay.channels if channel.name not in wired)
+
 
 def digest(bay: Bay, instruments: tuple[InstrumentSettings, ...]) -> str:
     """SHA-256, in hexadecimal, of the meaning of bay and instruments."""

@@ -1,0 +1,353 @@
+"""What a configuration comes to mean."""
+
+from __future__ import annotations
+
+import pickle
+from pathlib import Path
+
+import pytest
+
+from logger.core.decode.layout import LineFormat
+from logger.core.description import (
+    Channel,
+    Container,
+    ContainerKind,
+    Feed,
+    FeedKind,
+    Outlet,
+    Water,
+    ZeroTracking,
+)
+from logger.settings import Configuration, InstrumentSettings, Secret, SettingsError, load, loads
+
+CONFIG = Path(__file__).parents[2] / "config"
+ENV = {"HOME": "/home/bay"}
+SHORT = '[stations.t]\nresolution = "5 g"\ntarget = "45 kg/h"\noutlets = ["a", "b"]\n'
+ONE = '[instruments.a]\nresolution = "5 g"\n[stations.t]\noutlets = ["a", "b"]\n'
+
+
+def read(text: str, **env: str) -> Configuration:
+    return loads(text, env=ENV | env)
+
+
+@pytest.mark.parametrize("path", sorted(CONFIG.glob("*.toml")), ids=lambda path: path.name)
+def test_every_configuration_that_comes_with_the_program_loads(path: Path) -> None:
+    configuration = load(path, ENV)
+    assert configuration.path == path
+    assert configuration.text == path.read_text("utf-8")
+
+
+def test_the_configurations_that_are_promised_are_there() -> None:
+    names = {path.name for path in CONFIG.glob("*.toml")}
+    assert names >= {"demo.toml", "one-scale.toml", "two-stations.toml", "short.toml"}
+
+
+def test_the_short_form_implies_channels_and_a_hopper() -> None:
+    bay = load(CONFIG / "short.toml", ENV).bay
+    assert bay.channels == tuple(
+        Channel(name, resolution_kg=0.005) for name in ("feed", "concentrate", "middlings", "tailings")
+    )
+    (station,) = bay.stations
+    assert station.feed == Feed(FeedKind.HOPPER, "feed", 45.0)
+    assert [outlet.channel for outlet in station.outlets] == ["concentrate", "middlings", "tailings"]
+
+
+def test_without_a_target_the_feed_is_not_weighed() -> None:
+    bay = read(SHORT.replace('target = "45 kg/h"\n', "")).bay
+    assert bay.stations[0].feed == Feed()
+    assert [channel.name for channel in bay.channels] == ["a", "b"]
+
+
+def test_one_scale_and_nothing_else_weighed() -> None:
+    configuration = load(CONFIG / "one-scale.toml", ENV)
+    (station,) = configuration.bay.stations
+    assert [outlet.channel for outlet in station.outlets] == ["concentrate", None, None]
+    assert station.feed == Feed()
+    assert len(configuration.instruments) == len(configuration.bay.channels) == 1
+
+
+def test_the_demo_bay_means_what_it_says() -> None:
+    configuration = load(CONFIG / "demo.toml", ENV)
+    bay = configuration.bay
+    assert (bay.name, bay.units, bay.time_zone) == ("Foundry bay", "kg", "Europe/Vienna")
+    assert bay.shifts == ((360, 840), (840, 1320))
+    (station,) = bay.stations
+    assert station.feed == Feed(FeedKind.HOPPER, "feed", 60.0, 0.1, 3.0)
+    assert (station.component, station.feed_grade, station.feed_grade_u) == ("bronze", 0.16, 0.02)
+    assert station.outlets[0] == Outlet(
+        "concentrate",
+        "concentrate",
+        Container(ContainerKind.DRAINS, 1.0, 0.9, 1.2, 18.0),
+        7.4,
+        35.0,
+        0.15,
+        0.92,
+        0.03,
+    )
+    assert station.outlets[3].container.kind is ContainerKind.BRIM_FULL
+    assert station.outlets[4].channel is None
+    assert station.water == (Water("wash", "wash-water", 14.0, 20.0),)
+    assert bay.channel("feed") == Channel(
+        "feed", "mass", "kg", 0.02, 150.0, ZeroTracking.OFF, "gross", None, "feed"
+    )
+    assert bay.channel("concentrate").interval_s == 0.2
+    assert bay.channel("wash-water") == Channel(
+        "wash-water", "flow", "L/min", 0.05, interval_s=None, instrument="wash-water"
+    )
+    assert [i.port for i in configuration.instruments] == [f"demo:{c.name}" for c in bay.channels]
+
+
+def test_the_demo_bays_expectations_balance() -> None:
+    """Shares add up to the feed, and grade times share to the bronze in it, within what is told of both."""
+    (station,) = load(CONFIG / "demo.toml", ENV).bay.stations
+    shares = [outlet.expected_share or 0 for outlet in station.outlets]
+    grades = [outlet.expected_grade or 0 for outlet in station.outlets]
+    assert sum(shares) == pytest.approx(1)
+    assert sum(s * g for s, g in zip(shares, grades, strict=True)) == pytest.approx(0.16, abs=0.005)
+
+
+def test_two_stations_in_pounds() -> None:
+    bay = load(CONFIG / "two-stations.toml", ENV).bay
+    rougher, cleaner = bay.stations
+    assert bay.units == "lb"
+    assert bay.shifts == ((420, 930), (1320, 360))
+    assert rougher.feed.target_kg_h == pytest.approx(130 * 0.45359237, rel=1e-15)
+    assert cleaner.feed.kind is FeedKind.TUB
+    assert rougher.outlets[2].container == Container(
+        ContainerKind.RETAINS,
+        pytest.approx(2.2 * 0.45359237),
+        pytest.approx(2.0 * 0.45359237),
+        pytest.approx(2.6 * 0.45359237),
+        pytest.approx(45 * 0.45359237),
+    )
+    assert "bench" in {channel.name for channel in bay.channels}
+
+
+def test_an_instrument_is_reached_and_asked_as_told() -> None:
+    text = """[instruments.a]
+port = "/dev/ttyUSB0"
+dialect = "line"
+mode = "poll"
+interval = "500 ms"
+timeout = "2 s"
+baud = 4800
+format = "7e1"
+resolution = "5 g"
+unit = "kg"
+[instruments.a.line]
+layout = "{status} {number}"
+words = { S = "stable" }
+end = "CR"
+request = "W\\r"
+decimal = ","
+[stations.t]
+outlets = ["a"]
+"""
+    line = LineFormat("{status} {number}", {"S": "stable"}, "kg", "CR", "W\r", ",")
+    assert read(text).instruments == (
+        InstrumentSettings("a", "/dev/ttyUSB0", "line", "poll", 0.5, 2.0, 4800, 7, "E", 1.0, line),
+    )
+
+
+def test_what_an_instrument_leaves_out_has_its_default() -> None:
+    assert read(ONE).instruments == (InstrumentSettings("a", None),)
+
+
+@pytest.mark.parametrize(
+    ("lines", "interval_s"),
+    [
+        ('mode = "poll"', 0.2),
+        ('mode = "poll"\ninterval = "1 s"', 1.0),
+        ('mode = "repeat"', None),
+        ('mode = "repeat"\ninterval = "110 ms"', 0.11),
+        ('mode = "stable"', None),
+    ],
+)
+def test_the_time_between_readings_is_learned_where_the_program_does_not_set_it(
+    lines: str, interval_s: float | None
+) -> None:
+    text = ONE.replace("[stations.t]", f"{lines}\n[stations.t]")
+    assert read(text).bay.channel("a").interval_s == interval_s
+
+
+def test_an_outlets_own_container_goes_before_the_stations() -> None:
+    text = """[stations.t]
+resolution = "5 g"
+density = "2.7 g/cm3"
+container = { kind = "drains", tare = "1 kg", tare_range = "0.9 to 1.1 kg", full = "20 kg" }
+[stations.t.outlets]
+a = {}
+b = { density = "8 g/cm3", container = { kind = "retains", full = "15 kg" } }
+"""
+    (station,) = read(text).bay.stations
+    a, b = station.outlets
+    assert a.container == Container(ContainerKind.DRAINS, 1.0, 0.9, 1.1, 20.0)
+    assert b.container == Container(ContainerKind.RETAINS, 1.0, 0.9, 1.1, 15.0)
+    assert (a.solids_density, b.solids_density, station.feed.solids_density) == (2.7, 8.0, 2.7)
+
+
+def test_a_container_whose_kind_is_not_told_is_allowed() -> None:
+    assert read(SHORT).bay.stations[0].outlets[0].container == Container()
+
+
+def test_a_stations_resolution_serves_scales_that_tell_none() -> None:
+    text = ONE.replace('resolution = "5 g"\n', "").replace("outlets", 'resolution = "20 g"\noutlets')
+    assert read(text).bay.channel("a").resolution_kg == 0.02
+
+
+def test_two_stations_may_use_one_scale() -> None:
+    bay = read(ONE + '[stations.u]\noutlets = ["a"]\n').bay
+    assert [station.outlets[0].channel for station in bay.stations] == ["a", "a"]
+    assert len(bay.channels) == 1
+
+
+@pytest.mark.parametrize("scale", ["false", '"none"'])
+def test_an_outlet_can_be_told_not_to_be_weighed(scale: str) -> None:
+    bay = read(f'[stations.t]\nresolution = "5 g"\noutlets = {{ a = {{ scale = {scale} }}, b = {{}} }}\n').bay
+    assert [outlet.channel for outlet in bay.stations[0].outlets] == [None, "b"]
+
+
+def test_a_feed_table_implies_the_instrument_called_feed() -> None:
+    text = '[instruments.feed]\nresolution = "20 g"\n' + ONE + 'feed.kind = "tub"\n'
+    assert read(text).bay.stations[0].feed == Feed(FeedKind.TUB, "feed")
+
+
+def test_an_instrument_called_feed_is_under_the_feed() -> None:
+    assert read('[instruments.feed]\nresolution = "20 g"\n' + ONE).bay.stations[0].feed == Feed(
+        FeedKind.HOPPER, "feed"
+    )
+
+
+def test_an_unweighed_feed_may_have_a_target() -> None:
+    feed = read(ONE + 'target = "45 kg/h"\nfeed.kind = "unweighed"\n').bay.stations[0].feed
+    assert feed == Feed(FeedKind.UNWEIGHED, None, 45.0)
+
+
+def test_a_water_line_without_meter_table_uses_its_own_name() -> None:
+    bay = read(SHORT + 'water.wash.band = "14 to 20 L/min"\n').bay
+    assert bay.stations[0].water == (Water("wash", "wash", 14.0, 20.0),)
+    assert bay.channel("wash").quantity == "flow"
+
+
+def test_shifts_may_meet_and_go_over_midnight() -> None:
+    text = '[bay]\nshifts = ["22:00-06:00", "06:00-14:00", "14:00 - 22:00"]\n' + SHORT
+    assert read(text).bay.shifts == ((1320, 360), (360, 840), (840, 1320))
+
+
+def test_a_shift_may_last_all_day() -> None:
+    assert read('[bay]\nshifts = ["00:00-24:00"]\n' + SHORT).bay.shifts == ((0, 1440),)
+
+
+def test_channels_that_no_wire_brings_are_named() -> None:
+    text = ONE.replace("[stations.t]", '[instruments.b]\nresolution = "5 g"\nport = "COM3"\n[stations.t]')
+    assert read(text).unwired == ("a",)
+    assert read(SHORT).unwired == ("feed", "a", "b")
+
+
+# ---- digest
+
+
+def test_a_digest_follows_the_meaning_and_not_the_writing() -> None:
+    pounds = SHORT.replace("45 kg/h", "100 lb/h")
+    same = "# noted\n" + SHORT.replace("45 kg/h", "45.359237 kg/h").replace('"5 g"', '"0.005 kg"')
+    assert read(pounds).digest == read(same).digest
+    assert len(read(pounds).digest) == 64
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('"5 g"', '"6 g"'),
+        ('"a", "b"', '"b", "a"'),
+        ("45 kg/h", "46 kg/h"),
+        ("[stations.t]", '[bay]\ntime_zone = "Asia/Tokyo"\n[stations.t]'),
+        ("outlets", 'component = "bronze"\noutlets'),
+    ],
+)
+def test_a_digest_changes_with_the_meaning(old: str, new: str) -> None:
+    assert old in SHORT
+    assert read(SHORT.replace(old, new)).digest != read(SHORT).digest
+
+
+def test_a_digest_covers_how_lines_are_read() -> None:
+    text = ONE.replace(
+        "[stations.t]", 'dialect = "line"\nunit = "kg"\nline.layout = "{number}"\n[stations.t]'
+    )
+    assert read(text).digest != read(text.replace("{number}", "{number:8}")).digest
+
+
+def test_board_and_journal_do_not_change_the_digest() -> None:
+    other = SHORT + '[board]\nport = 9000\n[journal]\ndirectory = "/srv/tallydeck"\n'
+    assert read(other).digest == read(SHORT).digest
+    assert (read(other).board_port, read(other).journal_directory) == (9000, Path("/srv/tallydeck"))
+
+
+# ---- the journal's folder
+
+
+@pytest.mark.parametrize(
+    ("env", "folder"),
+    [
+        ({"HOME": "/h"}, "/h/.local/state/tallydeck"),
+        ({"HOME": "/h", "XDG_STATE_HOME": "/x"}, "/x/tallydeck"),
+        ({"HOME": "/h", "XDG_STATE_HOME": "relative"}, "/h/.local/state/tallydeck"),
+        (
+            {"HOME": "/h", "XDG_STATE_HOME": "/x", "STATE_DIRECTORY": "/var/lib/tallydeck"},
+            "/var/lib/tallydeck",
+        ),
+        ({"STATE_DIRECTORY": "/var/lib/a:/var/lib/b"}, "/var/lib/a"),
+    ],
+)
+def test_the_record_goes_where_the_system_keeps_state(env: dict[str, str], folder: str) -> None:
+    """XDG base directory specification 0.8; systemd.exec(5) STATE_DIRECTORY, names separated by colons."""
+    assert loads(SHORT, env=env).journal_directory == Path(folder)
+
+
+def test_without_any_place_for_the_record_that_is_told() -> None:
+    with pytest.raises(SettingsError, match="no folder for the record, and no HOME to put it under"):
+        loads(SHORT, env={})
+
+
+def test_a_folder_told_goes_before_all_others() -> None:
+    configuration = read(SHORT + '[journal]\ndirectory = "~/record"\n', STATE_DIRECTORY="/var/lib/tallydeck")
+    assert configuration.journal_directory == Path("/home/bay/record")
+
+
+# ---- secrets
+
+TOKEN = "0123-do-not-show-4567"
+
+
+@pytest.mark.parametrize(
+    "told", [f'"{TOKEN}"', f"'{TOKEN}'", '"\\u0030123-do-not-show-4567"', f'"""{TOKEN}"""']
+)
+def test_a_secret_in_the_file_is_masked_in_the_text(told: str) -> None:
+    configuration = read(SHORT + f"# {TOKEN}\n[board]\ntoken = {told} # kept\nport = 1\n")
+    assert configuration.board_token == Secret(TOKEN)
+    assert configuration.text == SHORT + '# ********\n[board]\ntoken = "********" # kept\nport = 1\n'
+    assert "do-not-show" not in f"{configuration} {configuration!r}"
+
+
+def test_a_secret_from_the_environment() -> None:
+    configuration = read(SHORT + '[board]\ntoken = "env:BOARD_TOKEN"\n', BOARD_TOKEN=TOKEN)
+    assert configuration.board_token == Secret(TOKEN)
+    assert 'token = "env:BOARD_TOKEN"' in configuration.text
+    assert "do-not-show" not in repr(configuration)
+
+
+def test_a_secret_from_a_file(tmp_path: Path) -> None:
+    (tmp_path / "token").write_text(TOKEN + "\n")
+    configuration = read(SHORT + f'[board]\ntoken = "file:{tmp_path}/token"\n')
+    assert configuration.board_token == Secret(TOKEN)
+
+
+def test_a_secret_shows_itself_to_nobody_but_who_asks() -> None:
+    secret = Secret(TOKEN)
+    assert secret.reveal() == TOKEN
+    assert [str(secret), repr(secret), f"{secret}"] == ["********", "Secret('********')", "********"]
+    with pytest.raises(TypeError):
+        pickle.dumps(secret)
+
+
+def test_equal_secrets_are_equal_and_others_are_not() -> None:
+    assert len({Secret(TOKEN), Secret(TOKEN), Secret(TOKEN + "x")}) == 2
