@@ -75,7 +75,7 @@ class WallTime:
 def _second_text(second: int, tz: tzinfo) -> tuple[str, str]:
     moment = (_EPOCH + timedelta(seconds=second)).astimezone(tz)
     text = moment.isoformat()
-    return (text[:19], "Z") if tz is UTC else (text[:19], text[19:])
+    return (text[:19], "Z") if str(tz) == "UTC" else (text[:19], text[19:])
 
 
 def rfc3339(ns: int, tz: tzinfo = UTC, digits: int = 3) -> str:

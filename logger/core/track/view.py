@@ -98,7 +98,7 @@ class Track(Protocol):
     def estimated_at(self, second: int) -> float:
         """`View.estimated_mg` as it stood then."""
 
-    def container_set(self, now_s: int, tare_mg: float | None) -> Recognised:
+    def container_set(self, now_s: int, tare_mg: float | None) -> None:
         """The operator says that a fresh container stands there now; its tare may be told."""
 
     def correct(self, number: int, was: str | None, credit_mg: float | None) -> float:

@@ -1,0 +1,278 @@
+"""The composition root: the only place that names concrete classes. Starts, supervises, stops."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+import os
+import secrets
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import logger
+from logger import __version__
+from logger.board.server import BoardServer
+from logger.clock import Clock
+from logger.core.bay import Bay
+from logger.core.decode import line, sma
+from logger.core.decode.contract import Decoder, Exchange
+from logger.core.entries import Circumstance, Entry, Finding
+from logger.journal.checkpoint import thaw
+from logger.journal.journal import Journal, JournalReader, boot_offset, last_moment
+from logger.loop import Loop
+from logger.ports.contract import Now, Port, Put
+from logger.ports.serial import SerialPort
+from logger.settings import Configuration, InstrumentSettings
+
+log = logging.getLogger("tallydeck")
+
+JOURNAL_NAME = "journal.sqlite"
+ADDRESS_NAME = "address.json"
+TOKEN_NAME = "token"  # noqa: S105  (a file's name)
+
+
+class StartError(Exception):
+    """The daemon can't start; the text says what, where, and what to do."""
+
+
+def _sma(settings: InstrumentSettings) -> tuple[Decoder, Exchange]:
+    exchange = sma.exchange(settings.mode, settings.interval_s, settings.timeout_s)
+    return sma.SmaDecoder(settings.name), exchange
+
+
+def _line(settings: InstrumentSettings) -> tuple[Decoder, Exchange]:
+    if settings.line is None:
+        raise StartError(f'instruments.{settings.name}: dialect "line" needs a [line] table')
+    exchange = line.exchange(settings.line, settings.interval_s, settings.timeout_s)
+    return line.LineDecoder(settings.name, settings.line), exchange
+
+
+DIALECTS: dict[str, Callable[[InstrumentSettings], tuple[Decoder, Exchange]]] = {"sma": _sma, "line": _line}
+"""Dialect -> how to make its decoder and its exchange. A new dialect is one line here."""
+
+
+def make_port(settings: InstrumentSettings, put: Put, now: Now) -> Port:
+    """The port of an instrument that has one, not started yet."""
+    decoder, exchange = DIALECTS[settings.dialect](settings)
+    return SerialPort(
+        settings.name,
+        settings.port or "",
+        decoder,
+        exchange,
+        put,
+        now,
+        baud=settings.baud,
+        data_bits=settings.data_bits,
+        parity=settings.parity,
+        stop_bits=settings.stop_bits,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where a running daemon listens, as its file in the journal's directory tells."""
+
+    url: str
+    token: str
+    pid: int
+
+
+def read_address(directory: Path) -> Address:
+    """The address and token of the daemon that keeps this journal; StartError where there is none."""
+    try:
+        data = json.loads((directory / ADDRESS_NAME).read_text("utf-8"))
+        token = (directory / TOKEN_NAME).read_text("utf-8").strip()
+        return Address(data["url"], token, int(data["pid"]))
+    except FileNotFoundError:
+        raise StartError(
+            f'no daemon keeps a journal in {directory}; start one with "tallydeck serve", '
+            "or name its configuration with --config"
+        ) from None
+    except (OSError, ValueError, KeyError) as error:
+        raise StartError(f"{directory}: the daemon's address can't be read: {error}") from error
+
+
+def code_digest() -> str:
+    """Names the code of the fold and the Python that runs it: a checkpoint is good for these alone."""
+    digest = hashlib.sha256(sys.version.encode())
+    core = Path(logger.__file__).parent / "core"
+    for path in sorted(core.rglob("*.py")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+class Daemon:
+    """One bay: journal, loop, ports, board. `start`, then `stop`; `serve` does both around signals."""
+
+    def __init__(
+        self,
+        configuration: Configuration,
+        *,
+        clock: Clock | None = None,
+        told: Callable[[list[Finding]], None] = lambda findings: None,
+    ) -> None:
+        self.configuration = configuration
+        self.directory = configuration.journal_directory
+        self.clock = clock or Clock()
+        self._told = told
+        self.ports: list[Port] = []
+        self.journal: Journal
+        self.loop: Loop
+        self.board: BoardServer
+        self._addressed = False
+
+    @property
+    def journal_path(self) -> Path:
+        return self.directory / JOURNAL_NAME
+
+    # ------------------------------------------------------------------ start
+
+    def start(self) -> None:
+        """Start everything in order: journal, loop, ports, board. StartError, JournalError."""
+        self._check()
+        try:
+            self._open_journal()
+            self._start_loop()
+            self._start_board()
+        except BaseException:
+            self.stop()
+            raise
+        self.ports = [
+            make_port(each, self.loop.put, self.clock.now_ns)
+            for each in self.configuration.instruments
+            if each.port is not None
+        ]
+        for port in self.ports:
+            port.start()
+        log.info("recording to %s; the board is at %s", self.journal_path, self.board.url)
+
+    def _check(self) -> None:
+        wired = {each.name for each in self.configuration.instruments if each.port is not None}
+        needed = [c.name for c in self.configuration.bay.channels if c.name not in wired]
+        if needed:
+            raise StartError(
+                f"{self.configuration.path}: nothing reads {', '.join(needed)}; "
+                f"give each an [instruments.NAME] table with a port and a dialect "
+                "(a configuration without them serves for replay only)"
+            )
+
+    def _open_journal(self) -> None:
+        path, clock = self.journal_path, self.clock
+        clock.keep_offset(boot_offset(path, clock.boot_id))
+        clock.not_before(last_moment(path))
+        self.journal = Journal.open(path, boot_id=clock.boot_id, offset_ns=clock.offset_ns)
+        if self.journal.set_aside is not None:
+            log.error(
+                "the journal was damaged; it was set aside as %s and a new one begun", self.journal.set_aside
+            )
+
+    def _start_loop(self) -> None:
+        configuration = self.configuration
+        key = hashlib.sha256((code_digest() + configuration.digest).encode()).hexdigest()
+        loaded = self.journal.load_checkpoint(key)
+        seq, bay = 0, Bay(configuration.bay)
+        if loaded is not None:
+            seq, bay = loaded[0], thaw(loaded[1])
+        self.loop = Loop(
+            bay,
+            self.journal,
+            self.clock,
+            checkpoint_key=key,
+            version=__version__,
+            health=self._health,
+            told=self._told,
+        )
+        if self.journal.last_seq > seq:
+            self.loop.catch_up(bay, self._past(seq))
+        self._say_circumstances()
+        self.loop.start()
+
+    def _past(self, after: int) -> Iterator[Entry]:
+        """The journal's entries after a seq, until it has caught up with the loop that writes on."""
+        reader = JournalReader(self.journal_path)
+        try:
+            last = after - 1
+            while last < after:
+                last = after
+                for record in reader.read(after=last, findings=False):
+                    after = record.seq
+                    yield record  # type: ignore[misc]  # no findings were asked for
+        finally:
+            reader.close()
+
+    def _say_circumstances(self) -> None:
+        now_ns, clock = self.clock.now_ns(), self.clock
+        boot: dict[str, Any] = {"boot": clock.boot_id, "offset_ns": clock.offset_ns, "version": __version__}
+        if self.journal.set_aside is not None:
+            boot["set_aside"] = self.journal.set_aside.name
+        self.loop.put(Circumstance(now_ns, "boot", clock.boot_id, boot))
+        digest = self.configuration.digest
+        self.journal.remember_configuration(digest, self.configuration.text)
+        self.loop.put(Circumstance(now_ns, "configuration", digest, {"name": self.configuration.bay.name}))
+
+    def _start_board(self) -> None:
+        told = self.configuration.board_token
+        token = secrets.token_urlsafe(24) if told is None else told.reveal()
+        self._write_private(TOKEN_NAME, token + "\n")
+        host, port = self.configuration.board_host, self.configuration.board_port
+        self.board = BoardServer(self.loop, host, port, token, version=__version__)
+        self.board.start()
+        self._addressed = True
+        address = {"url": self.board.url, "pid": os.getpid()}
+        self._write_private(ADDRESS_NAME, json.dumps(address) + "\n")
+
+    def _write_private(self, name: str, text: str) -> None:
+        path = self.directory / name
+        fresh = path.with_name(f".{name}.new")
+        descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+            file.write(text)
+        fresh.replace(path)
+
+    def _health(self) -> dict[str, str]:
+        return {port.name: port.health().message for port in self.ports}
+
+    # ------------------------------------------------------------------ stop
+
+    def stop(self) -> None:
+        """Stop in the order of the data: ports, loop, journal, board. Safe after a failed start."""
+        for port in self.ports:
+            port.stop()
+        if hasattr(self, "loop"):
+            self.loop.put(Circumstance(self.clock.now_ns(), "stop", "", {}))
+            self.loop.stop()
+        if hasattr(self, "board"):
+            self.board.stop()
+        if hasattr(self, "journal"):
+            self.journal.close()
+        if self._addressed:
+            self._addressed = False
+            (self.directory / ADDRESS_NAME).unlink(missing_ok=True)
+
+    def serve(self, ready: Callable[[], None] = lambda: None) -> None:
+        """Run until SIGTERM or SIGINT."""
+        enough = threading.Event()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: enough.set())
+        self.start()
+        ready()
+        try:
+            while not enough.wait(1.0):
+                pass
+        finally:
+            log.info("stopping")
+            self.stop()
+
+
+def with_ports(
+    configuration: Configuration, urls: dict[str, str], directory: Path, port: int
+) -> Configuration:
+    """The configuration with its instruments on other wires and its journal elsewhere: for the demo."""
+    wired = tuple(replace(each, port=urls.get(each.name, each.port)) for each in configuration.instruments)
+    return replace(configuration, instruments=wired, journal_directory=directory, board_port=port)

@@ -1,0 +1,1 @@
+"""What the larger commands do; `logger.cli` holds their options and their help."""

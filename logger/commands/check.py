@@ -1,0 +1,96 @@
+"""`tallydeck check`: what a configuration says, and what its ports give when listened to."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+from logger.app import make_port
+from logger.core.description import ContainerKind, Outlet, Station
+from logger.core.entries import Circumstance, Garbage, Reading
+from logger.settings import Configuration
+
+
+def describe(configuration: Configuration) -> dict[str, Any]:
+    """A configuration in words: ``lines`` for a person, the rest for a machine."""
+    bay = configuration.bay
+    lines = [f"{configuration.path}: right. {bay.name}, {bay.units}, {bay.time_zone}."]
+    for station in bay.stations:
+        lines.append(f"station {station.name}: {_feed(station)}")
+        lines += [f"  outlet {outlet.name}: {_outlet(outlet)}" for outlet in station.outlets]
+    wired = {each.name for each in configuration.instruments if each.port is not None}
+    unwired = [channel.name for channel in bay.channels if channel.name not in wired]
+    if unwired:
+        lines.append(f"No port for {', '.join(unwired)}: serves for replay, not for recording.")
+    lines.append(f"Journal: {configuration.journal_directory}")
+    return {
+        "configuration": str(configuration.path),
+        "digest": configuration.digest,
+        "bay": bay.name,
+        "channels": [channel.name for channel in bay.channels],
+        "without_port": unwired,
+        "journal": str(configuration.journal_directory),
+        "lines": lines,
+    }
+
+
+def _feed(station: Station) -> str:
+    feed = station.feed
+    if feed.channel is None:
+        return "feed not weighed; no feed alarms, yields wait for the booked mass"
+    target = "no target" if feed.target_kg_h is None else f"target {feed.target_kg_h:g} kg/h"
+    return f"feed {feed.kind} on scale {feed.channel}, {target}"
+
+
+def _outlet(outlet: Outlet) -> str:
+    if outlet.channel is None:
+        return "not weighed"
+    kind = outlet.container.kind
+    if kind is ContainerKind.UNKNOWN:
+        return f'scale {outlet.channel}; say container = {{ kind = "drains" | "brim-full" | "retains" }}'
+    return f"scale {outlet.channel}, container {kind}"
+
+
+def probe_ports(configuration: Configuration, seconds: float) -> list[dict[str, Any]]:
+    """Open every port at once and listen: what came, what could not be read, what is wrong."""
+    heard: dict[str, list[Any]] = {each.name: [] for each in configuration.instruments}
+    ports = []
+    for each in configuration.instruments:
+        if each.port is not None:
+            ports.append(make_port(each, _into(heard[each.name]), time.time_ns))
+    for port in ports:
+        port.start()
+    time.sleep(seconds)
+    found = []
+    for port in ports:
+        health = port.health()
+        port.stop()
+        found.append(_verdict(port.name, heard[port.name], health.message, seconds))
+    return found
+
+
+def _into(items: list[Any]) -> Callable[[Reading | Garbage | Circumstance], None]:
+    return items.append
+
+
+def _verdict(name: str, items: list[Any], message: str, seconds: float) -> dict[str, Any]:
+    readings = [item for item in items if isinstance(item, Reading)]
+    garbage = [item for item in items if isinstance(item, Garbage)]
+    if readings:
+        last = readings[-1]
+        shown = f"{last.number * 10.0**last.exp:.{max(0, -last.exp)}f} {last.unit}"
+        says = f"{len(readings)} readings in {seconds:g} s, last {shown}"
+        if garbage:
+            says += f"; {len(garbage)} lines not understood"
+    elif garbage:
+        says = f"nothing understood, e.g. {garbage[-1].raw[:40]!r}; check dialect, baud and format"
+    else:
+        says = message or "silent; check cable, power, baud, and whether it must be polled"
+    return {
+        "name": name,
+        "alive": bool(readings),
+        "readings": len(readings),
+        "garbage": len(garbage),
+        "says": says,
+    }

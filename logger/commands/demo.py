@@ -1,0 +1,112 @@
+"""`tallydeck demo`: the simulated bay on real wires, the daemon and the board, in one process."""
+
+from __future__ import annotations
+
+import shutil
+import signal
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import logger
+from logger.app import Daemon, with_ports
+from logger.clock import Clock
+from logger.core.entries import Finding
+from logger.settings import load
+from logger.simulator.demo import DemoBay
+
+
+def config_file(name: str) -> Path:
+    """A configuration that comes with the program: beside the package in a checkout, inside it installed."""
+    package = Path(logger.__file__).parent
+    inside = package / "config" / name
+    return inside if inside.exists() else package.parent / "config" / name
+
+
+def run_demo(
+    *,
+    speed: float,
+    port: int,
+    seed: int,
+    directory: Path | None,
+    seconds: float | None,
+    say: Callable[..., None],
+) -> None:
+    """Run until stopped, or for so many seconds. StartError where the daemon can't start."""
+    enough = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: enough.set())
+    home = Path(tempfile.mkdtemp(prefix="tallydeck-demo-"))
+    try:
+        bay = DemoBay(home / "wires", speed=speed, seed=seed)
+        bay.start()
+        daemon = demo_daemon(bay, directory or home / "journal", port, speed, _Teller(say))
+        try:
+            daemon.start()
+            say(
+                f"The board is at {daemon.board.url}  (a simulated bay, {speed:g} times life; Ctrl-C ends it)"
+            )
+            _operate(bay, daemon, speed, enough, seconds)
+        finally:
+            daemon.stop()
+            bay.stop()
+    finally:
+        shutil.rmtree(home, ignore_errors=True)
+
+
+def demo_daemon(
+    bay: DemoBay, directory: Path, port: int, speed: float, told: Callable[[list[Finding]], None]
+) -> Daemon:
+    """A daemon for a simulated bay that has been started: its configuration, on the bay's wires."""
+    configuration = with_ports(load(config_file("demo.toml")), bay.urls, directory, port)
+    return Daemon(configuration, clock=Clock(speed), told=told)
+
+
+def _operate(
+    bay: DemoBay, daemon: Daemon, speed: float, enough: threading.Event, seconds: float | None
+) -> None:
+    """Say what the script's operator says, each at its time (seconds of the simulated bay)."""
+    begun = time.monotonic()
+    script = iter(bay.script)
+    upcoming: tuple[float, dict[str, Any]] | None = next(script, None)
+    while not enough.wait(0.05):
+        passed = time.monotonic() - begun
+        if seconds is not None and passed > seconds:
+            return
+        while upcoming is not None and passed * speed >= upcoming[0]:
+            daemon.loop.submit(upcoming[1], "the demo")
+            upcoming = next(script, None)
+
+
+class _Teller:
+    """Tells findings in the terminal as they are committed, one plain line each."""
+
+    def __init__(self, say: Callable[..., None]) -> None:
+        self._say = say
+
+    def __call__(self, findings: list[Finding]) -> None:
+        for finding in findings:
+            line = tell(finding)
+            if line:
+                self._say(line)
+
+
+def tell(finding: Finding) -> str:
+    """A finding as one line for a person; empty where it is not worth one."""
+    clock = time.strftime("%H:%M:%S", time.gmtime(finding.at_ns // 10**9))
+    data = finding.data
+    match finding.kind:
+        case "alarm":
+            return f"{clock}  {data['state'].upper():<12} {data['kind']}: {data['what']}"
+        case "recognised":
+            credit = f", {data['credit_kg']:.3f} kg credited" if data["credit_kg"] else ""
+            return f"{clock}  {data['channel']}: {data['what']} ({data['step_kg']:+.2f} kg{credit})"
+        case "run-opened":
+            return f"{clock}  run {data['run']} opened, lot {data['lot'] or 'none'}"
+        case "run-closed":
+            return f"{clock}  run {data['run']} closed"
+        case _:
+            return ""

@@ -1,0 +1,293 @@
+"""The fold of the whole bay: `Bay.apply` takes one entry and answers what is concluded from it.
+
+Pure: the same entries give the same findings to the byte. Before an entry is taken, one tick is made
+for each whole second of station time that passed since the last, so a journal, a CSV and life fold
+alike. Per reading only integers are touched; floating point is used once a second, in the ticks.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Any
+
+from logger.core import actions
+from logger.core.alarms import AlarmChange, AlarmTable
+from logger.core.books import Books, Refused, Run
+from logger.core.channel import ChannelFold
+from logger.core.description import Bay as BayDescription
+from logger.core.entries import USABLE, Action, Circumstance, Entry, Finding, Reading
+from logger.core.rules.contract import Judgement
+from logger.core.station import StationFold
+from logger.core.track.view import Recognised
+from logger.core.walltime import WallTime, rfc3339
+
+NS = 10**9
+LONGEST_GAP_S = 3600
+"""A longer silence of the whole bay is not ticked through second by second; its last hour is."""
+TALLY_EVERY_S = 60
+RECOGNISED_KEPT = 200
+
+
+class Bay:
+    """State of the whole bay after the entries applied so far."""
+
+    def __init__(self, description: BayDescription) -> None:
+        self.description = description
+        self.books = Books(tuple(s.name for s in description.stations))
+        self.alarms = AlarmTable()
+        self.walltime = WallTime()
+        self.channels = {c.name: ChannelFold(c, description) for c in description.channels}
+        now = {name: fold.now for name, fold in self.channels.items()}
+        self.stations = {s.name: StationFold(s, now, self.alarms) for s in description.stations}
+        self.station_of_channel = {
+            channel: s.name for s in description.stations for channel in _channels_of(s)
+        }
+        self.recognised: deque[dict[str, Any]] = deque(maxlen=RECOGNISED_KEPT)
+        self.at_ns = 0
+        self.seq = 0
+        self.unknown_channels: dict[str, int] = {}
+        self._next_ns = 0  # the next whole second that is due; 0 before the first entry
+
+    # ------------------------------------------------------------------ the one way in
+
+    def apply(self, entry: Entry) -> list[Finding]:
+        """Take one entry; answer the findings it causes. Entries come in the order of seq."""
+        found: list[Finding] = []
+        at_ns = entry.at_ns
+        if at_ns >= self._next_ns:
+            self._advance(entry, found)
+        if at_ns > self.at_ns:
+            self.at_ns = at_ns
+        self.seq = entry.seq
+        if type(entry) is Reading:
+            channel = self.channels.get(entry.channel)
+            if channel is None:
+                self._unknown(entry.channel)
+            else:
+                channel.last = entry
+                channel.readings += 1
+                if entry.status in USABLE:
+                    channel.take(entry)
+        elif type(entry) is Action:
+            self._act(entry, found)
+        elif type(entry) is Circumstance:
+            self._circumstance(entry, found)
+        return found
+
+    def finish(self) -> list[Finding]:
+        """Close the running second and one more: for a replay, after its last entry."""
+        found: list[Finding] = []
+        for second in (self._next_ns // NS, self._next_ns // NS + 1):
+            self._tick(second, found)
+        self._next_ns += 2 * NS
+        return found
+
+    # ------------------------------------------------------------------ time
+
+    def _advance(self, entry: Entry, found: list[Finding]) -> None:
+        second = entry.at_ns // NS
+        if self._next_ns == 0 or (type(entry) is Circumstance and entry.kind == "boot"):
+            # Nothing was read while the daemon was down: that time is not silence of an instrument.
+            for channel in self.channels.values():
+                channel.woke(second)
+        else:
+            due = self._next_ns // NS
+            for each in range(max(due, second - LONGEST_GAP_S), second + 1):
+                self._tick(each, found)
+        self._next_ns = (second + 1) * NS
+
+    def _tick(self, now_s: int, found: list[Finding]) -> None:
+        """Close the second before ``now_s``: tracks, then channel rules, then stations."""
+        self.at_ns = now_s * NS
+        for channel in self.channels.values():
+            for recognised in channel.tick(now_s):
+                found.append(self._recognise(channel.now.channel.name, recognised, now_s))
+        for channel in self.channels.values():
+            station = self.station_of_channel.get(channel.now.channel.name, "")
+            for rule in channel.rules:
+                for judgement in rule.tick(now_s, channel.now):
+                    self._alarms(self.alarms.judge(judgement, station, now_s * NS), found)
+        for fold in self.stations.values():
+            self._alarms(fold.tick(now_s), found)
+            for outlet in fold.now.outlets:
+                if outlet.now is not None:
+                    self.channels[outlet.now.channel.name].expected_mg_s = outlet.expected_mg_s
+        self._alarms(self.alarms.tick(now_s * NS), found)
+        if now_s % TALLY_EVERY_S == 0:
+            for run in self.open_runs():
+                found.append(self._finding(now_s * NS, "tally", run.run, self.run_tally(run)))
+
+    # ------------------------------------------------------------------ findings
+
+    def _finding(self, at_ns: int, kind: str, subject: str, data: dict[str, Any]) -> Finding:
+        return Finding(at_ns, kind, subject, self.seq, data)
+
+    def _alarms(self, changes: list[AlarmChange], found: list[Finding]) -> None:
+        found += [self._finding(c.at_ns, "alarm", c.id, c.to_json()) for c in changes]
+
+    def _recognise(self, channel: str, recognised: Recognised, now_s: int) -> Finding:
+        data = {
+            "id": f"{channel}#{recognised.number}",
+            "what": recognised.what,
+            "channel": channel,
+            "station": self.station_of_channel.get(channel, ""),
+            "from": rfc3339(recognised.from_s * NS),
+            "at": rfc3339(recognised.to_s * NS),
+            "step_kg": round(recognised.step_mg / 1e6, 6),
+            "credit_kg": round(recognised.credit_mg / 1e6, 6),
+            "credit_u_kg": round(recognised.credit_u_mg / 1e6, 6),
+            "estimated": recognised.estimated,
+        }
+        self.recognised.append(data)
+        return self._finding(now_s * NS, "recognised", channel, data)
+
+    def _unknown(self, channel: str) -> None:
+        if channel in self.unknown_channels or len(self.unknown_channels) < 100:
+            self.unknown_channels[channel] = self.unknown_channels.get(channel, 0) + 1
+
+    # ------------------------------------------------------------------ circumstances
+
+    def _circumstance(self, entry: Circumstance, found: list[Finding]) -> None:
+        self.walltime.apply(entry)
+        if entry.kind == "link" and entry.subject in self.channels:
+            channel = self.channels[entry.subject]
+            channel.now.link_up = entry.data.get("state") == "up"
+            channel.message = "" if channel.now.link_up else str(entry.data.get("why", ""))
+        elif entry.kind == "journal":
+            failing = entry.data.get("state") != "recorded"
+            judgement = Judgement(
+                kind="record-at-risk",
+                subject="journal",
+                channel="",
+                active=failing,
+                since_s=entry.at_ns // NS,
+                what=str(entry.data.get("message", "the journal cannot write")),
+                do="Free disk space or replace the disk; what is held is entered when there is room.",
+            )
+            self._alarms(self.alarms.judge(judgement, "", entry.at_ns), found)
+
+    # ------------------------------------------------------------------ actions
+
+    def _act(self, entry: Action, found: list[Finding]) -> None:
+        earlier = self.books.taken(entry.id)
+        if earlier is not None:
+            found.append(self._finding(entry.at_ns, "repeated", entry.id, {"seq": earlier}))
+            return
+        try:
+            self._do(entry, found)
+        except Refused as refused:
+            data = {"action": entry.body.action, "reason": str(refused)}
+            found.append(self._finding(entry.at_ns, "refused", entry.body.action, data))
+            return
+        self.books.remember(entry)
+
+    def _do(self, entry: Action, found: list[Finding]) -> None:
+        body: Any = entry.body
+        at_ns: int = body.time_ns if body.time_ns is not None else entry.at_ns
+        match body:
+            case actions.OpenLot():
+                self.books.open_lot(at_ns, body)
+            case actions.StartRun():
+                run = self.books.start_run(at_ns, entry.at_ns, body)
+                self.stations[run.station].open_run(at_ns // NS)
+                found.append(self._finding(entry.at_ns, "run-opened", run.run, run.to_json()))
+            case actions.EndRun():
+                run = self.books.end_run(at_ns, entry.at_ns, body)
+                self.stations[run.station].close_run()
+                data = run.to_json() | {"tally": self.run_tally(run)}
+                found.append(self._finding(entry.at_ns, "run-closed", run.run, data))
+            case actions.Settings():
+                self.books.write_settings(at_ns, body)
+            case actions.Note():
+                self.books.note(at_ns, body)
+            case actions.ContainerSet():
+                self._container_set(entry, body, found)
+            case actions.Correct():
+                self._correct(entry, body, found)
+            case actions.Acknowledge():
+                self._acknowledge(entry, body, found)
+            case actions.Shelve():
+                until = entry.at_ns + round(body.minutes * 60) * NS
+                self._alarm_said(body.alarm)
+                self._alarms(self.alarms.shelve(body.alarm, until, entry.at_ns), found)
+
+    def _container_set(self, entry: Action, body: actions.ContainerSet, found: list[Finding]) -> None:
+        if body.time_ns is not None and body.time_ns < entry.at_ns - 60 * NS:
+            raise Refused(
+                "a container can be said to be set only within a minute; "
+                'correct what was recognised instead, or say it now with "tare"'
+            )
+        station = self.books.station_of(body.station)
+        for outlet in self.stations[station].now.outlets:
+            if outlet.outlet.name == body.outlet:
+                if outlet.now is None or outlet.now.track is None:
+                    raise Refused(f'outlet "{body.outlet}" has no scale; there is no tare to take')
+                tare_mg = None if body.tare is None else body.tare * 1e6
+                if not outlet.now.readings:
+                    raise Refused(f"scale {outlet.now.channel.name} has shown nothing yet; look at its cable")
+                outlet.now.track.container_set(entry.at_ns // NS, tare_mg)
+                data = {"outlet": body.outlet, "station": station, "tare_kg": body.tare}
+                found.append(self._finding(entry.at_ns, "container-set", body.outlet, data))
+                return
+        known = ", ".join(o.outlet.name for o in self.stations[station].now.outlets)
+        raise Refused(f'there is no outlet "{body.outlet}" on {station}; there is {known}')
+
+    def _correct(self, entry: Action, body: actions.Correct, found: list[Finding]) -> None:
+        channel, _, number = body.recognised.rpartition("#")
+        fold = self.channels.get(channel)
+        track = None if fold is None else fold.now.track
+        if track is None or not number.isdecimal():
+            raise Refused(f'"{body.recognised}" names nothing recognised; it looks like concentrate#3')
+        credit_mg = None if body.credit is None else body.credit * 1e6
+        try:
+            delta_mg = track.correct(int(number), body.was, credit_mg)
+        except KeyError:
+            raise Refused(f'nothing is remembered under "{body.recognised}"') from None
+        data = {
+            "id": body.recognised,
+            "was": body.was,
+            "credit_kg": body.credit,
+            "change_kg": round(delta_mg / 1e6, 6),
+            "why": body.why,
+        }
+        found.append(self._finding(entry.at_ns, "corrected", channel, data))
+
+    def _acknowledge(self, entry: Action, body: actions.Acknowledge, found: list[Finding]) -> None:
+        if body.alarm != "all":
+            self._alarm_said(body.alarm)
+        self._alarms(self.alarms.acknowledge(body.alarm, entry.at_ns), found)
+
+    def _alarm_said(self, alarm: str) -> None:
+        try:
+            self.alarms.get(alarm)
+        except KeyError:
+            raise Refused(f'there is no alarm "{alarm}" here; ids are shown with the alarms') from None
+
+    # ------------------------------------------------------------------ questions
+
+    def open_runs(self) -> list[Run]:
+        """Open runs, in the order of the stations."""
+        books = (self.books.stations[name].open_run for name in self.stations)
+        return [run for run in books if run is not None]
+
+    def run_tally(self, run: Run) -> dict[str, Any]:
+        """The tally of a run in the replay's form; for an open one, up to now."""
+        end_ns = run.end_ns if run.end_ns is not None else max(self.at_ns, run.start_ns)
+        live = run.end_ns is None
+        # A run's last second counts: the level at the end of it is what the operator saw.
+        end_s = -(-end_ns // NS)
+        data = self.stations[run.station].tally_json(run.start_ns // NS, end_s, live=live)
+        head = {
+            "run": run.run,
+            "station": run.station,
+            "lot": run.lot,
+            "start": rfc3339(run.start_ns),
+            "end": rfc3339(end_ns),
+            "open": live,
+        }
+        return head | data
+
+
+def _channels_of(station: Any) -> list[str]:
+    named = [station.feed.channel, *(o.channel for o in station.outlets), *(w.channel for w in station.water)]
+    return [name for name in named if name is not None]

@@ -1,0 +1,94 @@
+"""The fold of one channel: from readings in any unit to a track in whole milligrams."""
+
+from __future__ import annotations
+
+from logger.core.description import Bay, Channel, Container, Outlet, Station
+from logger.core.entries import Reading
+from logger.core.rules.book import channel_rules
+from logger.core.rules.contract import ChannelNow
+from logger.core.track.scale import ScaleTrack
+from logger.core.track.view import Recognised
+from logger.core.units import flow_factor, mg_ratio
+
+NS = 10**9
+
+
+class ChannelFold:
+    """What is kept of one channel. ``last`` and ``readings`` are set by the bay, reading by reading."""
+
+    def __init__(self, channel: Channel, bay: Bay) -> None:
+        self.now = ChannelNow(channel, _track(channel, bay))
+        self.rules = channel_rules(channel)
+        self.last: Reading | None = None
+        self.last_usable: Reading | None = None
+        self.readings = 0
+        self.message = ""
+        self.expected_mg_s: float | None = None
+        self._unit: tuple[str, int] = ("", 0)
+        self._ratio: tuple[int, int] | None = None
+        self._flow: float | None = None
+
+    def take(self, reading: Reading) -> None:
+        """Take a usable reading: convert it exactly and hand it to the track. The hot path."""
+        self.last_usable = reading
+        unit = (reading.unit, reading.exp)
+        if unit != self._unit:
+            self._unit = unit
+            self._ratio = mg_ratio(*unit)
+            self._flow = flow_factor(*unit)
+        ratio = self._ratio
+        track = self.now.track
+        if ratio is not None and track is not None:
+            numerator, denominator = ratio
+            if denominator == 1:
+                mg = reading.number * numerator
+            else:
+                mg = (2 * reading.number * numerator + denominator) // (2 * denominator)
+            track.reading(reading.at_ns, mg, reading.stable)
+
+    def woke(self, now_s: int) -> None:
+        """The daemon was down until now: silence counts from here."""
+        if self.now.readings:
+            self.now.last_reading_s = self.now.last_usable_s = float(now_s)
+
+    def tick(self, now_s: int) -> list[Recognised]:
+        """Close the second before ``now_s``."""
+        now, last = self.now, self.last
+        if last is not None and self.readings != now.readings:
+            now.readings = self.readings
+            now.last_reading_s = last.at_ns / NS
+            if now.first_reading_s == 0.0:
+                now.first_reading_s = now.last_reading_s
+            now.unit, now.mode, now.status = last.unit, last.mode, last.status
+            usable = self.last_usable
+            if usable is not None:
+                now.last_usable_s = usable.at_ns / NS
+                now.value = self._value(usable)
+        return [] if now.track is None else now.track.tick(now_s, self.expected_mg_s)
+
+    def _value(self, reading: Reading) -> float:
+        """The last shown number in kg or L/min; 0 where the unit is neither."""
+        if self._ratio is not None:
+            return float(reading.number * self._ratio[0] / self._ratio[1] / 1e6)
+        return reading.number * self._flow if self._flow is not None else 0.0
+
+
+def _track(channel: Channel, bay: Bay) -> ScaleTrack | None:
+    """The track of a channel: a feed's, an outlet's, or a bare scale's; None for a flow."""
+    if channel.quantity != "mass":
+        return None
+    for station in bay.stations:
+        if station.feed.channel == channel.name:
+            return _feed_track(channel, station)
+        for outlet in station.outlets:
+            if outlet.channel == channel.name:
+                return _outlet_track(channel, outlet)
+    return ScaleTrack(channel, Container(), solids_density=None)
+
+
+def _feed_track(channel: Channel, station: Station) -> ScaleTrack:
+    return ScaleTrack(channel, Container(), solids_density=None, feed=True, feed_kind=station.feed.kind)
+
+
+def _outlet_track(channel: Channel, outlet: Outlet) -> ScaleTrack:
+    return ScaleTrack(channel, outlet.container, solids_density=outlet.solids_density)

@@ -1,0 +1,187 @@
+"""The snapshot: what the bay looks like now, as plain JSON for the board and whoever asks the API.
+
+Masses in kg, rates in kg/h, shares as fractions of 1. None: not known, not measured or not told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import isfinite
+from typing import Any
+
+from logger.core.alarms import Alarm
+from logger.core.bay import Bay
+from logger.core.rules.contract import ChannelNow, OutletNow
+from logger.core.rules.recovery import recovery
+from logger.core.station import StationFold
+from logger.core.tally import OutletTally, Tally
+from logger.core.walltime import rfc3339
+
+NS = 10**9
+KG_H = 3.6e-3  # kg/h in a mg/s
+SHOWN_RECOGNISED = 8
+
+
+def picture(
+    bay: Bay, recording: Mapping[str, Any], health: Mapping[str, str], version: str
+) -> dict[str, Any]:
+    """The whole snapshot; ``health`` gives a last message by instrument. `seq` and `at` are the loop's."""
+    return {
+        "bay": bay.description.name,
+        "units": bay.description.units,
+        "time_zone": bay.description.time_zone,
+        "version": version,
+        "recording": dict(recording),
+        "stations": [_station(bay, fold) for fold in bay.stations.values()],
+        "alarms": [_alarm(alarm, bay.at_ns) for alarm in bay.alarms.active()],
+        "recognised": list(reversed(bay.recognised))[:SHOWN_RECOGNISED],
+        "instruments": [_instrument(bay, name, health.get(name, "")) for name in bay.channels],
+    }
+
+
+def _round(value: float | None, digits: int = 5) -> float | None:
+    return None if value is None or not isfinite(value) else round(value, digits)
+
+
+def _station(bay: Bay, fold: StationFold) -> dict[str, Any]:
+    book = bay.books.stations[fold.station.name]
+    run = book.open_run
+    now_s = max(bay.at_ns // NS, 0)
+    tally = None if run is None else fold.tally(run.start_ns // NS, now_s, live=True)
+    lot = None if run is None or run.lot is None else bay.books.lots[run.lot]
+    return {
+        "name": fold.station.name,
+        "component": fold.station.component,
+        "lot": None if lot is None else lot.to_json(),
+        "run": None
+        if run is None
+        else {
+            "run": run.run,
+            "since": rfc3339(run.start_ns),
+            "elapsed_s": max(0, (bay.at_ns - run.start_ns) // NS),
+        },
+        "settings": dict(book.settings),
+        "feed": _feed(fold, tally),
+        "outlets": [
+            _outlet(fold, index, outlet, None if tally is None else tally.outlets[index])
+            for index, outlet in enumerate(fold.now.outlets)
+        ],
+        "water": [_water(bay, w.name, w.channel, w.low_l_min, w.high_l_min) for w in fold.station.water],
+        "recovery": _recovery(fold, tally),
+        "hold_up_kg": None if tally is None else _round(tally.hold_up_kg),
+    }
+
+
+def _feed(fold: StationFold, tally: Tally | None) -> dict[str, Any]:
+    feed, now = fold.station.feed, fold.now.feed
+    view = None if now is None or now.track is None else now.track.view
+    target = feed.target_kg_h
+    used = None if tally is None else tally.feed
+    return {
+        "kind": str(feed.kind),
+        "channel": feed.channel,
+        "weighed": now is not None,
+        "rate_kg_h": None if view is None else _round(view.rate_mg_s * KG_H, 3),
+        "u_rate_kg_h": None if view is None else _round(view.u_rate_mg_s * KG_H, 3),
+        "target_kg_h": target,
+        "band_low_kg_h": None if target is None else _round(target * (1 - feed.band), 3),
+        "band_high_kg_h": None if target is None else _round(target * (1 + feed.band), 3),
+        "used_kg": None if used is None else _round(used.kg),
+        "u_used_kg": None if used is None else _round(used.u_kg),
+        "level_kg": None if view is None else _round(view.level_mg / 1e6),
+        "state": "unweighed"
+        if view is None
+        else ("stopped" if fold.now.feed_stopped_since_s is not None else str(view.state)),
+    }
+
+
+def _outlet(fold: StationFold, index: int, now: OutletNow, tally: OutletTally | None) -> dict[str, Any]:
+    outlet = now.outlet
+    track = None if now.now is None else now.now.track
+    view = None if track is None else track.view
+    mass = None if tally is None else tally.delivered
+    return {
+        "name": outlet.name,
+        "channel": outlet.channel,
+        "weighed": track is not None,
+        "by_difference": tally is not None and tally.by_difference,
+        "kind": str(outlet.container.kind),
+        "says": None if tally is None else tally.says,
+        "delivered_kg": None if mass is None else _round(mass.kg),
+        "u_kg": None if mass is None else _round(mass.u_kg),
+        "estimated_kg": None if mass is None else _round(mass.estimated_kg),
+        "rate_kg_h": None if view is None else _round(view.rate_mg_s * KG_H, 3),
+        "u_rate_kg_h": None if view is None else _round(view.u_rate_mg_s * KG_H, 3),
+        "yield": None if tally is None else _round(tally.share),
+        "u_yield": None if tally is None else _round(tally.u_share),
+        "state": "unweighed" if view is None else str(view.state),
+        "notice_s": None if fold.now.run_since_s is None else _round(fold.notice_s(index), 1),
+        "lag_s": _round(now.lag_s, 1),
+    } | _fill(now)
+
+
+def _fill(now: OutletNow) -> dict[str, Any]:
+    """How full the container is, and when it will be."""
+    full_kg = now.outlet.container.full_kg
+    if full_kg is None and now.now is not None:
+        full_kg = now.now.channel.capacity_kg
+    track = None if now.now is None else now.now.track
+    if track is None:
+        return {"content_kg": None, "fill": None, "full_kg": full_kg, "full_in_s": None}
+    view = track.view
+    content = None if view.content_mg is None else _round(view.content_mg / 1e6)
+    if full_kg is None or full_kg <= 0:
+        return {"content_kg": content, "fill": None, "full_kg": None, "full_in_s": None}
+    level_kg = view.level_mg / 1e6
+    rate_kg_s = view.rate_mg_s / 1e6
+    sure = view.rate_mg_s > 2 * view.u_rate_mg_s and rate_kg_s > 0
+    return {
+        "content_kg": content,
+        "fill": _round(min(1.5, max(0.0, level_kg / full_kg)), 4),
+        "full_kg": full_kg,
+        "full_in_s": _round(max(0.0, (full_kg - level_kg) / rate_kg_s), 0) if sure else None,
+    }
+
+
+def _water(bay: Bay, name: str, channel: str, low: float | None, high: float | None) -> dict[str, Any]:
+    now = bay.channels[channel].now
+    flow = _round(now.value, 3) if now.readings else None
+    return {"name": name, "channel": channel, "flow_l_min": flow, "low_l_min": low, "high_l_min": high}
+
+
+def _recovery(fold: StationFold, tally: Tally | None) -> dict[str, Any] | None:
+    return None if tally is None else recovery(fold.station, tally)
+
+
+def _alarm(alarm: Alarm, at_ns: int) -> dict[str, Any]:
+    told = alarm.judged
+    return {
+        "id": alarm.id,
+        "kind": told.kind,
+        "station": alarm.station,
+        "subject": told.subject,
+        "channel": told.channel,
+        "state": str(alarm.state),
+        "since": rfc3339(told.since_s * NS),
+        "since_s_ago": max(0, at_ns // NS - told.since_s),
+        "active": told.active,
+        "what": told.what,
+        "do": told.do,
+        "evidence": dict(told.evidence),
+    }
+
+
+def _instrument(bay: Bay, name: str, message: str) -> dict[str, Any]:
+    fold = bay.channels[name]
+    now: ChannelNow = fold.now
+    link = "none" if now.link_up is None else ("up" if now.link_up else "down")
+    age = None if not now.readings else _round(max(0.0, bay.at_ns / NS - now.last_reading_s), 1)
+    return {
+        "name": name,
+        "link": link,
+        "age_s": age,
+        "value": _round(now.value) if now.readings else None,
+        "unit": "L/min" if now.channel.quantity == "flow" else "kg",
+        "status": now.status,
+        "message": message or fold.message,
+    }

@@ -1,0 +1,167 @@
+"""The tally of a span: mass to each outlet, feed used, yields, and what is still on the deck.
+
+A tally is a difference of the tracks' cumulative masses at two times, so a run whose start or end is
+corrected afterwards needs nothing folded again. Standard uncertainties: the levels at both ends, and
+what was added by splices (container changes, refills, silence) between them; JCGM 100, 5.1.2.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+from typing import Any
+
+from logger.core.description import ContainerKind, FeedKind
+from logger.core.rules.contract import ChannelNow, StationNow
+
+MG = 1e6  # mg in a kg
+
+SAYS = {
+    ContainerKind.DRAINS: "wet",
+    ContainerKind.BRIM_FULL: "solids",
+    ContainerKind.RETAINS: "with water",
+    ContainerKind.UNKNOWN: "as shown",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Mass:
+    """A mass (kg) with its standard uncertainty and the part of it that was expected, not weighed."""
+
+    kg: float
+    u_kg: float
+    estimated_kg: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class OutletTally:
+    name: str
+    channel: str | None
+    delivered: Mass | None  # None: not weighed and not determinable
+    by_difference: bool
+    says: str
+    share: float | None  # yield: product / feed
+    u_share: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    feed: Mass | None
+    outlets: tuple[OutletTally, ...]
+    hold_up_kg: float | None
+
+    def to_json(self) -> dict[str, Any]:
+        """The form that `tallydeck replay --tally` writes; a contract with those who script."""
+        return {
+            "feed_kg": None if self.feed is None else round(self.feed.kg, 6),
+            "feed_u_kg": None if self.feed is None else round(self.feed.u_kg, 6),
+            "hold_up_kg": None if self.hold_up_kg is None else round(self.hold_up_kg, 6),
+            "outlets": {(o.channel or o.name): _outlet_json(o) for o in self.outlets},
+        }
+
+
+def _outlet_json(outlet: OutletTally) -> dict[str, Any]:
+    mass = outlet.delivered
+    return {
+        "name": outlet.name,
+        "weighed": outlet.channel is not None,
+        "by_difference": outlet.by_difference,
+        "says": outlet.says,
+        "delivered_kg": None if mass is None else round(mass.kg, 6),
+        "u_kg": None if mass is None else round(mass.u_kg, 6),
+        "estimated_kg": None if mass is None else round(mass.estimated_kg, 6),
+        "yield": None if outlet.share is None else round(outlet.share, 6),
+        "u_yield": None if outlet.u_share is None else round(outlet.u_share, 6),
+    }
+
+
+def span_mass(channel: ChannelNow, from_s: int, to_s: int) -> Mass | None:
+    """Mass counted on a channel between two station seconds; None before its first reading."""
+    track = channel.track
+    if track is None or channel.readings == 0:
+        return None
+    variance = track.var_at(to_s) - track.var_at(from_s) + 2.0 * track.view.level_var_mg2
+    return Mass(
+        (track.delivered_at(to_s) - track.delivered_at(from_s)) / MG,
+        sqrt(max(0.0, variance)) / MG,
+        max(0.0, track.estimated_at(to_s) - track.estimated_at(from_s)) / MG,
+    )
+
+
+def tally(station: StationNow, from_s: int, to_s: int, *, live: bool) -> Tally:
+    """The tally of a span. ``live``: the feed of the last lags is still on the deck; allow for it."""
+    feed = None if station.feed is None else span_mass(station.feed, from_s, to_s)
+    masses = [None if o.now is None else span_mass(o.now, from_s, to_s) for o in station.outlets]
+    hold_up = _hold_up(station, from_s, to_s) if live else None
+    missing = [i for i, o in enumerate(station.outlets) if o.now is None]
+    rest = _by_difference(feed, masses, missing, hold_up)
+    complete = all(m is not None for m in masses)
+    total = sum(m.kg for m in masses if m is not None)
+    total_var = sum(m.u_kg**2 for m in masses if m is not None)
+    outlets = []
+    for i, o in enumerate(station.outlets):
+        difference = rest is not None and i == missing[0]
+        mass = rest if difference else masses[i]
+        share, u_share = None, None
+        if mass is not None and feed is not None and station.feed is not None:
+            base = span_mass(station.feed, from_s, max(from_s, to_s - _lag_s(o.lag_s, live)))
+            share, u_share = _ratio(mass, base or feed)
+        elif mass is not None and complete and total > 0:
+            share = mass.kg / total
+            others = max(0.0, total_var - mass.u_kg**2)
+            u_share = sqrt((1 - share) ** 2 * mass.u_kg**2 + share**2 * others) / total
+        says = SAYS[o.outlet.container.kind] if o.now is not None else "by difference"
+        outlets.append(
+            OutletTally(
+                o.outlet.name,
+                None if o.now is None else o.now.channel.name,
+                mass,
+                difference,
+                says,
+                share,
+                u_share,
+            )
+        )
+    return Tally(feed, tuple(outlets), hold_up)
+
+
+def _lag_s(lag_s: float | None, live: bool) -> int:
+    return round(lag_s) if live and lag_s is not None else 0
+
+
+def _ratio(part: Mass, whole: Mass) -> tuple[float | None, float | None]:
+    """part / whole and its standard uncertainty, the two independent (JCGM 100, 5.1.6)."""
+    if whole.kg <= max(0.0, 3 * whole.u_kg):
+        return None, None
+    share = part.kg / whole.kg
+    return share, sqrt(part.u_kg**2 + (share * whole.u_kg) ** 2) / whole.kg
+
+
+def _by_difference(
+    feed: Mass | None, masses: list[Mass | None], missing: list[int], hold_up: float | None
+) -> Mass | None:
+    """What the one outlet without a scale must have got; None where it can't be told."""
+    weighed = [m for m in masses if m is not None]
+    if feed is None or len(missing) != 1 or len(weighed) != len(masses) - 1:
+        return None
+    kg = feed.kg - sum(m.kg for m in weighed) - (hold_up or 0.0)
+    u_hold = 0.3 * (hold_up or 0.0)  # the split and lag of what is on the deck are hardly known
+    u_kg = sqrt(feed.u_kg**2 + sum(m.u_kg**2 for m in weighed) + u_hold**2)
+    return Mass(kg, u_kg, feed.estimated_kg + sum(m.estimated_kg for m in weighed))
+
+
+def _hold_up(station: StationNow, from_s: int, to_s: int) -> float | None:
+    """Feed of the last lag of each outlet that can't have arrived yet (kg); None without feed or lags."""
+    feed = station.feed
+    if feed is None or feed.track is None or station.station.feed.kind is FeedKind.UNWEIGHED:
+        return None
+    known = [(o.share, o.lag_s) for o in station.outlets if o.lag_s is not None]
+    if not known:
+        return None
+    told = sum(share or 0.0 for share, _ in known)
+    held = 0.0
+    for share, lag_s in known:
+        used = span_mass(feed, max(from_s, to_s - round(lag_s)), to_s)
+        part = (share or 0.0) / told if told > 0 else 1.0 / len(known)
+        held += part * (0.0 if used is None else used.kg)
+    return held

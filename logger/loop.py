@@ -1,0 +1,414 @@
+"""The one loop: owns all state and every write.
+
+Ports and people put things in; the loop numbers them, applies them in memory, and commits entries and
+findings together: at once when an alarm changes or a person said something, else every 250 ms. Only
+after the commit does anybody hear of it. If the journal can't write, folding goes on, what is held is
+kept in memory and tried again each second, and the snapshot says *not recorded*.
+
+A restart whose checkpoint does not match records at once and folds the past behind (`catch_up`); until
+that is done entries are committed without being folded, and no alarm sounds about the past.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol, TypeAlias, TypeVar
+
+from logger.board.desk import Answer
+from logger.core.actions import BODY
+from logger.core.bay import Bay
+from logger.core.entries import Action, Circumstance, Entry, Finding, Garbage, Reading, Record, Tick
+from logger.core.picture import picture
+from logger.core.walltime import rfc3339
+from logger.journal.checkpoint import freeze
+from logger.journal.journal import Journal, JournalError
+
+log = logging.getLogger("tallydeck.loop")
+
+NS = 10**9
+COMMIT_NS = 250_000_000
+RETRY_NS = NS
+CHECKPOINT_NS = 60 * NS
+CLOCK_STEP_NS = 500_000_000
+HELD_LIMIT = 500_000
+"""Records kept in memory while the journal can't write (about 100 MB, 80 minutes of ten scales at 10 Hz);
+beyond it readings are lost, loudly."""
+
+URGENT = frozenset({"alarm", "refused", "repeated", "run-opened", "run-closed", "corrected"})
+
+
+class Times(Protocol):
+    """What the loop needs of a clock; `logger.clock.Clock` is one."""
+
+    boot_id: str
+
+    def now_ns(self) -> int:
+        """Station time."""
+
+    def step_ns(self) -> int:
+        """How far the wall clock has moved away from station time."""
+
+
+@dataclass(slots=True)
+class Said:
+    """An action on its way through the loop."""
+
+    body: Any
+    who: str
+    done: threading.Event = field(default_factory=threading.Event)
+    answer: Answer | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """Something to be done in the loop's thread."""
+
+    work: Callable[[], None]
+
+
+T = TypeVar("T")
+Item: TypeAlias = Reading | Garbage | Circumstance | Said | Call
+
+
+@dataclass(slots=True)
+class Counts:
+    """Since the start of the daemon; read by anyone, written by the loop."""
+
+    taken: int = 0
+    committed: int = 0
+    commits: int = 0
+    lost: int = 0
+
+
+class Loop:
+    """Implements `board.desk.Desk`."""
+
+    def __init__(
+        self,
+        bay: Bay,
+        journal: Journal,
+        clock: Times,
+        *,
+        checkpoint_key: str = "",
+        version: str = "",
+        health: Callable[[], Mapping[str, str]] = dict,
+        told: Callable[[list[Finding]], None] = lambda findings: None,
+    ) -> None:
+        self.bay = bay
+        self.journal = journal
+        self.counts = Counts()
+        self._clock = clock
+        self._key = checkpoint_key
+        self._version = version
+        self._health = health
+        self._told = told
+        self._untold: list[Finding] = []
+        self._inbox: queue.SimpleQueue[Item] = queue.SimpleQueue()
+        self._seq = journal.last_seq
+        self._at_ns = 0
+        self._held: list[Record] = []
+        self._waiting: list[Said] = []
+        self._urgent = False
+        self._failing = ""
+        self._broken = ""
+        self._behind = False
+        self._later: list[Said] = []
+        self._due_ns = 0
+        self._checked_ns = 0
+        self._frozen_ns = 0
+        self._step_ns = 0
+        self._watchers: dict[int, Callable[[], None]] = {}
+        self._watcher = 0
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="loop", daemon=True)
+        self._snapshot: Mapping[str, Any] = {}
+        self._ready = threading.Event()
+        self.progress_ns = 0  # station time of the last full turn; a watchdog reads it
+
+    # ------------------------------------------------------------------ from other threads
+
+    def put(self, item: Reading | Garbage | Circumstance) -> None:
+        """Hand an item in. Thread-safe; never blocks."""
+        self._inbox.put(item)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 10.0) -> None:
+        """Take what is in the inbox, commit, keep a checkpoint, end. Safe to call twice."""
+        self._stop.set()
+        self._inbox.put(Call(lambda: None))
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+
+    def snapshot(self) -> Mapping[str, Any]:
+        self._ready.wait(5.0)
+        return self._snapshot
+
+    def watch(self, wake: Callable[[], None]) -> Callable[[], None]:
+        self._watcher += 1
+        number = self._watcher
+        self._watchers[number] = wake
+
+        def end() -> None:
+            self._watchers.pop(number, None)
+
+        return end
+
+    def submit(self, action: Mapping[str, Any], who: str, timeout_s: float = 5.0) -> Answer:
+        body = BODY.validate_python(dict(action))
+        said = Said(body, body.who or who)
+        self._inbox.put(said)
+        if not said.done.wait(timeout_s):
+            return Answer(
+                False, "the daemon did not answer in time; look whether it was done", recorded=False
+            )
+        assert said.answer is not None  # noqa: S101  (set before done)
+        return said.answer
+
+    def lots(self) -> list[dict[str, Any]]:
+        return self._ask(lambda: [lot.to_json() for lot in reversed(self.bay.books.lots.values())])
+
+    def runs(self) -> list[dict[str, Any]]:
+        return self._ask(lambda: [run.to_json() for run in reversed(self.bay.books.runs.values())])
+
+    def tally(self, run: str) -> dict[str, Any] | None:
+        def look() -> dict[str, Any] | None:
+            known = self.bay.books.runs.get(run)
+            return None if known is None else self.bay.run_tally(known)
+
+        return self._ask(look)
+
+    def _ask(self, look: Callable[[], T], timeout_s: float = 5.0) -> T:
+        """Let the loop's thread look something up, so that nobody sees half a change."""
+        done = threading.Event()
+        box: list[T] = []
+
+        def work() -> None:
+            if self._held and not self._failing:
+                self._commit(self._clock.now_ns())
+            box.append(look())
+            done.set()
+
+        self._inbox.put(Call(work))
+        if not done.wait(timeout_s):
+            raise TimeoutError("the loop did not answer within 5 s; it may be stopping")
+        return box[0]
+
+    def catch_up(self, bay: Bay, entries: Iterator[Entry]) -> threading.Thread:
+        """Record at once and fold the past behind: call before `start`.
+
+        ``entries`` are the journal's up to its present end, for ``bay`` to be folded with.
+        """
+        self._behind = True
+
+        def fold() -> None:
+            for entry in entries:
+                if self._stop.is_set():
+                    return
+                bay.apply(entry)
+            self._inbox.put(Call(lambda: self._adopt(bay)))
+
+        thread = threading.Thread(target=fold, name="catch-up", daemon=True)
+        thread.start()
+        return thread
+
+    # ------------------------------------------------------------------ the loop's own thread
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            self._turn(self._next_items())
+        while not self._inbox.empty():
+            self._turn([self._inbox.get()])
+        self._commit(self._clock.now_ns())
+        if self._held:
+            log.critical("%d records were never written: %s", len(self._held), self._failing)
+        self._keep_checkpoint()
+
+    def _next_items(self) -> list[Item]:
+        """Wait for something, at most a commit's interval; take all that is there, within reason."""
+        items: list[Item] = []
+        try:
+            items.append(self._inbox.get(timeout=0.1 if self._held else 0.25))
+            while len(items) < 5000:
+                items.append(self._inbox.get_nowait())
+        except queue.Empty:
+            pass
+        return items
+
+    def _turn(self, items: list[Item]) -> None:
+        """One turn, in order: gather, apply, watch the clock, commit, tell."""
+        for item in items:
+            self._take(item)
+        now_ns = self._clock.now_ns()
+        if now_ns - self._checked_ns >= NS:
+            self._each_second(now_ns)
+        if self._urgent or now_ns >= self._due_ns:
+            self._commit(now_ns)
+        self.progress_ns = now_ns
+
+    def _take(self, item: Item) -> None:
+        if isinstance(item, Call):
+            item.work()
+        elif isinstance(item, Said):
+            self._hear(item)
+        else:
+            self._enter(item)
+
+    def _enter(self, item: Entry) -> list[Finding]:
+        """Number an entry, apply it, hold it and its findings for the next commit."""
+        self._seq += 1
+        self._at_ns = max(self._at_ns, item.at_ns)
+        entry: Entry = item._replace(seq=self._seq)
+        self.counts.taken += 1
+        self._held.append(entry)
+        found = self._apply(entry)
+        for finding in found:
+            self._seq += 1
+            numbered = finding._replace(seq=self._seq)
+            self._held.append(numbered)
+            self._untold.append(numbered)
+            if finding.kind in URGENT:
+                self._urgent = True
+        return found
+
+    def _apply(self, entry: Entry) -> list[Finding]:
+        """Fold an entry. A fault in the fold stops the live figures, loudly, but never the record."""
+        if self._behind or self._broken:
+            return []
+        try:
+            return self.bay.apply(entry)
+        except Exception as error:
+            log.exception("the fold failed at entry %d; recording goes on without live figures", entry.seq)
+            self._broken = f"live figures stopped at entry {entry.seq}: {error!r}; restart to fold again"
+            return []
+
+    def _hear(self, said: Said) -> None:
+        if self._behind:
+            self._later.append(said)
+            return
+        earlier = self.bay.books.taken(said.body.id)
+        if earlier is not None:
+            said.answer = Answer(True, "this action was taken before", earlier, repeated=True)
+            said.done.set()
+            return
+        action = Action(max(self._clock.now_ns(), self._at_ns), said.body, said.body.id, said.who)
+        found = self._enter(action)
+        refused = [f.data["reason"] for f in found if f.kind == "refused"]
+        data = {f.kind: f.data for f in found if f.kind in ("run-opened", "run-closed", "corrected")}
+        seq = self.bay.seq
+        said.answer = Answer(not refused, "; ".join(refused), seq, data=data)
+        self._waiting.append(said)
+        self._urgent = True
+
+    def _adopt(self, bay: Bay) -> None:
+        """The past is folded; take up what was recorded meanwhile, and go on folding live."""
+        self._commit(self._clock.now_ns())
+        for record in self.journal.read(after=bay.seq, findings=False):
+            bay.apply(record)  # type: ignore[arg-type]  # no findings were asked for
+        for held in self._held:  # only where the journal can't write now
+            if not isinstance(held, Finding):
+                bay.apply(held)
+        self.bay = bay
+        self._behind = False
+        log.info("the past is folded again up to entry %d; alarms are live", bay.seq)
+        later, self._later = self._later, []
+        for said in later:
+            self._hear(said)
+
+    def _each_second(self, now_ns: int) -> None:
+        self._checked_ns = now_ns
+        step_ns = self._clock.step_ns()
+        if abs(step_ns - self._step_ns) > CLOCK_STEP_NS:
+            self._step_ns = step_ns
+            log.warning("the wall clock moved; it is now %+.1f s from station time", step_ns / NS)
+            data = {"boot": self._clock.boot_id, "step_ns": step_ns}
+            self._enter(Circumstance(now_ns, "clock", "", data))
+        if now_ns - self._at_ns >= NS:
+            self._enter(Tick(now_ns))
+        if now_ns - self._frozen_ns >= CHECKPOINT_NS:
+            self._frozen_ns = now_ns
+            self._keep_checkpoint()
+
+    def _commit(self, now_ns: int) -> None:
+        """Make what is held durable, then tell. On failure hold on, and try again in a second."""
+        self._due_ns = now_ns + (RETRY_NS if self._failing else COMMIT_NS)
+        self._urgent = False
+        if self._held:
+            try:
+                self.journal.append(self._held)
+            except JournalError as error:
+                self._fail(str(error), now_ns)
+            else:
+                self.counts.commits += 1
+                self.counts.committed += len(self._held)
+                self._held = []
+                if self._failing:
+                    self._recover(now_ns)
+        self._tell()
+
+    def _fail(self, why: str, now_ns: int) -> None:
+        if not self._failing:
+            log.error("NOT RECORDED: %s", why)
+            self._failing = why
+            self.journal.release_ballast()
+            self._enter(Circumstance(now_ns, "journal", "", {"state": "not-recorded", "message": why}))
+        self._failing = why
+        self._due_ns = now_ns + RETRY_NS
+        if len(self._held) > HELD_LIMIT:
+            kept: list[Record] = [r for r in self._held if not isinstance(r, Reading | Garbage | Tick)]
+            self.counts.lost += len(self._held) - len(kept)
+            log.critical("%d readings are lost: the journal can't write and memory is full", self.counts.lost)
+            self._held = self._renumbered(kept)
+
+    def _renumbered(self, records: list[Record]) -> list[Record]:
+        """Close the holes that dropped readings left, so that seq stays without gaps in the journal."""
+        first = self.journal.last_seq + 1
+        fresh = {r.seq: first + i for i, r in enumerate(records)}
+        self._seq = self.journal.last_seq + len(records)
+        return [
+            r._replace(seq=fresh[r.seq], cause=fresh.get(r.cause, 0))
+            if isinstance(r, Finding)
+            else r._replace(seq=fresh[r.seq])
+            for r in records
+        ]
+
+    def _recover(self, now_ns: int) -> None:
+        log.warning("the journal writes again")
+        self._failing = ""
+        self.journal.restore_ballast()
+        self._enter(Circumstance(now_ns, "journal", "", {"state": "recorded", "message": ""}))
+
+    def _tell(self) -> None:
+        """Publish: a new snapshot for the board, an answer for whoever waits."""
+        recording = {
+            "state": "not-recorded" if self._failing else "recorded",
+            "held": len(self._held) if self._failing else 0,
+            "message": self._failing or self._broken or ("folding the past again" if self._behind else ""),
+        }
+        made = picture(self.bay, recording, self._health(), self._version)
+        self._snapshot = made | {"seq": self._seq, "at": rfc3339(max(self._at_ns, 0))}
+        self._ready.set()
+        for said in self._waiting:
+            if said.answer is not None and self._failing:
+                a = said.answer
+                said.answer = Answer(a.accepted, a.reason, a.seq, False, a.repeated, a.data)
+            said.done.set()
+        self._waiting = []
+        if self._untold:
+            untold, self._untold = self._untold, []
+            self._told(untold)
+        for wake in list(self._watchers.values()):
+            wake()
+
+    def _keep_checkpoint(self) -> None:
+        if self._behind or self._broken or self._held or not self._key or self.bay.seq == 0:
+            return
+        try:
+            self.journal.save_checkpoint(self.bay.seq, self._key, freeze(self.bay))
+        except JournalError as error:
+            log.error("no checkpoint was kept: %s", error)
