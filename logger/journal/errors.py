@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,6 +23,7 @@ class JournalError(Exception):
         self.kind = kind
 
 
+_SMALLEST_ROOM = 1 << 16  # bytes: two steps of the log's index
 DAMAGE = (apsw.CorruptError, apsw.NotADBError)
 
 _MEANING: tuple[tuple[tuple[type[Exception], ...], str, str, str], ...] = (
@@ -44,10 +46,20 @@ _MEANING: tuple[tuple[tuple[type[Exception], ...], str, str, str], ...] = (
 )
 
 
+def _no_room(folder: Path) -> bool:
+    try:
+        state = os.statvfs(folder)
+    except OSError:
+        return False
+    return state.f_bavail * state.f_frsize < _SMALLEST_ROOM
+
+
 def explain(error: Exception, path: Path, doing: str) -> JournalError:
     """The JournalError for what SQLite said while doing something to that file."""
+    # where the index of the log cannot grow, a full disk is reported as an input/output error
+    full = isinstance(error, apsw.IOError | apsw.CantOpenError) and _no_room(path.parent)
     for classes, kind, what, remedy in _MEANING:
-        if isinstance(error, classes):
+        if isinstance(error, classes) or full:
             return JournalError(f"{doing}: {what} ({path}: {error}); {remedy}", kind)
     return JournalError(f"{doing}: {path}: {type(error).__name__}: {error}; see the log", "other")
 

@@ -16,7 +16,7 @@ import apsw
 from logger.clock import stopwatch_ns
 from logger.core.entries import Record
 from logger.journal import room, rows, schema
-from logger.journal.errors import DAMAGE, JournalError, explain, explained
+from logger.journal.errors import JournalError, explain, explained
 from logger.journal.reader import JournalReader, Past, boot_offset, last_moment
 
 __all__ = ["Journal", "JournalError", "JournalReader", "boot_offset", "last_moment"]
@@ -28,16 +28,30 @@ KEYS_KEPT = 4  # checkpoints are kept under this many keys
 class Journal(Past):
     """The journal of one bay. Make it with `open`; use it from one thread at a time."""
 
-    def __init__(self, path: Path, lock: room.Lock, connection: apsw.Connection) -> None:
+    def __init__(
+        self, path: Path, lock: room.Lock, ballast: room.Ballast, check_s: float, encoder: rows.Encoder
+    ) -> None:
+        with explained(path, "opening the journal"):
+            connection, self.checked = _connect(path, check_s)
         super().__init__(path, connection)
-        self._lock = lock
+        self._lock, self._ballast, self._encoder = lock, ballast, encoder
         self._open = True
-        self._encoder = rows.Encoder("", 0)
-        self._ballast = room.Ballast(path, 0)
-        self.last_seq = 0
-        self.last_at_ns = 0
         self.set_aside: Path | None = None
-        self.checked = True
+        try:
+            encoder.load(
+                self._all("SELECT id, boot_id, offset_ns FROM boots"),
+                self._one("SELECT max(id) FROM stretches") or 0,
+                self._all("SELECT id, channel, exp, unit, status, mode, stable FROM shapes"),
+            )
+            before = self._one("SELECT value FROM meta WHERE name = 'seq-before'") or 0
+            last = self._ends()[1]
+            self._empty = last == 0
+            self.last_seq = max(last, before)
+            self.last_at_ns = self._last_moment()
+            room.sync_folder(path.parent)
+        except BaseException:
+            connection.close(True)
+            raise
 
     @classmethod
     def open(
@@ -57,51 +71,39 @@ class Journal(Past):
         Raises JournalError: another daemon writes it, it is no journal, its schema is newer.
         """
         path = Path(path)
+        ballast = room.Ballast(path, ballast_bytes)
         with explained(path, "opening the journal"):
             path.parent.mkdir(parents=True, exist_ok=True)
             lock = room.Lock(path)
-        ballast = room.Ballast(path, ballast_bytes)
-        try:
-            with explained(path, "opening the journal"):
-                journal = cls._begin(path, lock, ballast, check_s)
-                journal._prepare(boot_id, offset_ns)
-        except BaseException:
-            lock.release()
-            raise
+            try:
+                journal = cls._begin(path, lock, ballast, check_s, rows.Encoder(boot_id, offset_ns))
+            except BaseException:
+                lock.release()
+                raise
         ballast.restore()
         return journal
 
     @classmethod
-    def _begin(cls, path: Path, lock: room.Lock, ballast: room.Ballast, check_s: float) -> Self:
-        away, seq_before = None, 0
+    def _begin(
+        cls, path: Path, lock: room.Lock, ballast: room.Ballast, check_s: float, encoder: rows.Encoder
+    ) -> Self:
+        """One try; after a remedy (a damaged file set aside, the ballast given up) a second."""
         try:
-            connection, checked = _connect(path, check_s)
-        except DAMAGE:
-            seq_before = _salvage_seq(path)
-            away = room.set_aside(path)
-            connection, checked = _connect(path, check_s)
-        except apsw.FullError:
-            if not ballast.release():
+            return cls(path, lock, ballast, check_s, encoder)
+        except JournalError as error:
+            if error.kind == "full" and ballast.release():
+                return cls(path, lock, ballast, check_s, encoder)
+            if error.kind != "damaged":
                 raise
-            connection, checked = _connect(path, check_s)
-        journal = cls(path, lock, connection)
-        journal._ballast, journal.set_aside, journal.checked = ballast, away, checked
+        seq_before = _salvage_seq(path)
+        away = room.set_aside(path)
+        journal = cls(path, lock, ballast, check_s, encoder)
+        journal.set_aside = away
         if seq_before:
-            connection.execute("INSERT OR REPLACE INTO meta VALUES ('seq-before', ?)", (seq_before,))
+            with journal._transaction("beginning a new journal") as connection:
+                connection.execute("INSERT INTO meta VALUES ('seq-before', ?)", (seq_before,))
+            journal.last_seq = seq_before
         return journal
-
-    def _prepare(self, boot_id: str, offset_ns: int) -> None:
-        self._encoder = rows.Encoder(boot_id, offset_ns)
-        self._encoder.load(
-            self._all("SELECT id, boot_id, offset_ns FROM boots"),
-            self._one("SELECT max(id) FROM stretches") or 0,
-            self._all("SELECT id, channel, exp, unit, status, mode, stable FROM shapes"),
-        )
-        self._learn()
-        before = self._one("SELECT value FROM meta WHERE name = 'seq-before'") or 0
-        self.last_seq = max(self._ends()[1], before)
-        self.last_at_ns = self._last_moment()
-        room.sync_folder(self.path.parent)
 
     @property
     def spoiled(self) -> int:
@@ -112,13 +114,13 @@ class Journal(Past):
         """Enter records whose seqs go on from ``last_seq``: one transaction, durable on return.
 
         Raises JournalError with nothing written; the same records can then be given again. Into a
-        journal that was just begun, a seq other than 1 may be the first.
+        journal that was just begun, any seq above ``last_seq`` may be the first.
         """
         if not records:
             return
         self._require_open()
         encoder = self._encoder
-        first = self.last_seq + 1 if self.last_seq else records[0].seq
+        first = max(self.last_seq + 1, records[0].seq if self._empty else 0)
         committed = False
         try:
             readings, entries = encoder.encode(records, first)
@@ -135,6 +137,7 @@ class Journal(Past):
             committed = True
         finally:
             encoder.settle(committed)
+        self._empty = False
         self.last_seq = records[-1].seq
         self.last_at_ns = max(self.last_at_ns, records[-1].at_ns)
 
@@ -217,6 +220,7 @@ class Journal(Past):
             # what cannot be folded in now (no room, a reader) is safe in the log
             with contextlib.suppress(apsw.Error):
                 self._connection.wal_checkpoint(mode=apsw.SQLITE_CHECKPOINT_TRUNCATE)
+                self._connection.config(apsw.SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 0)  # takes the log away
             self._connection.close(True)
         finally:
             self._lock.release()
@@ -227,6 +231,8 @@ def _connect(path: Path, check_s: float) -> tuple[apsw.Connection, bool]:
     connection = apsw.Connection(str(path))
     try:
         connection.set_busy_timeout(2000)
+        # a file found to be damaged is let go of as it lies; `Journal.close` folds the log in itself
+        connection.config(apsw.SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1)
         connection.pragma("trusted_schema", False)
         schema.version(connection, path)  # before anything is written to a file that is not ours
         if connection.pragma("journal_mode", "wal") != "wal":

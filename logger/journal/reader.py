@@ -31,6 +31,19 @@ _STRETCHES = (
     "SELECT s.id, b.offset_ns + s.base_ns FROM stretches s JOIN boots b ON b.id = s.boot WHERE s.id > ?"
 )
 _SHAPES = "SELECT id, channel, exp, unit, status, mode, stable FROM shapes WHERE id > ?"
+_MOMENTS = [
+    "SELECT max(b.offset_ns + s.base_ns + r.since_ns) FROM readings r "
+    "JOIN stretches s ON s.id = r.stretch JOIN boots b ON b.id = s.boot WHERE r.seq > ?",
+    "SELECT max(b.offset_ns + s.base_ns + e.since_ns) FROM entries e "
+    "JOIN stretches s ON s.id = e.stretch JOIN boots b ON b.id = s.boot WHERE e.seq > ?",
+]
+# one statement, so that both tables are seen as they were at one moment; and a subquery for each end,
+# because min and max together would look at every row
+_ENDS = (
+    "SELECT min(first), max(last) FROM ("
+    "SELECT (SELECT min(seq) FROM readings) AS first, (SELECT max(seq) FROM readings) AS last UNION ALL "
+    "SELECT (SELECT min(seq) FROM entries), (SELECT max(seq) FROM entries))"
+)
 _seq_of = itemgetter(-1)
 
 
@@ -53,12 +66,8 @@ class Past:
 
     def _ends(self) -> tuple[int, int]:
         """First and last seq that the file holds; (0, 0) where it is empty."""
-        firsts = [self._one(f"SELECT min(seq) FROM {table}") for table in ("readings", "entries")]  # noqa: S608
-        lasts = [self._one(f"SELECT max(seq) FROM {table}") for table in ("readings", "entries")]  # noqa: S608
-        return (
-            min((seq for seq in firsts if seq is not None), default=0),
-            max((seq for seq in lasts if seq is not None), default=0),
-        )
+        first, last = self._all(_ENDS)[0]
+        return first or 0, last or 0
 
     def _learn(self) -> None:
         decoder = self._decoder
@@ -109,7 +118,6 @@ class Past:
         low, high = max(low, 1), high + 1
         while low < high:
             middle = (low + high) // 2
-            # the nearest record at or after the middle: there may be holes in what another made
             found = next(iter(self._window(middle - 1, middle, True)), None)
             if found is not None and found.at_ns < at_ns:
                 low = middle + 1
@@ -121,7 +129,8 @@ class Past:
         """Latest station time among the last records; 0 for an empty journal."""
         _, last = self._ends()
         # ports stamp before the loop gives the seq: the very last one need not be the latest
-        return max((record.at_ns for record in self._window(last - 200, last, True)), default=0)
+        moments = [self._one(statement, (last - 200,)) for statement in _MOMENTS]
+        return max((at_ns for at_ns in moments if at_ns is not None), default=0)
 
     def load_checkpoint(self, key: str, older: int = 0) -> tuple[int, bytes] | None:
         """(seq, blob) of the newest checkpoint under that key; ``older=1``: of the one before it."""
@@ -145,9 +154,9 @@ class JournalReader(Past):
 
     def __init__(self, path: Path, *, limit_s: float = 10.0) -> None:
         path = Path(path)
-        if not path.exists():
-            raise JournalError(f"{path} does not exist; check the path of the journal", "missing")
         with explained(path, "opening the journal to read"):
+            if not path.exists():
+                raise JournalError(f"{path} does not exist; check the path of the journal", "missing")
             connection = _connect_to_read(path)
         super().__init__(path, connection)
         self._limit_ns = int(limit_s * 1e9)

@@ -32,11 +32,14 @@ class Lock:
         self._descriptor = os.open(beside(path, ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         try:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            os.close(self._descriptor)
+        except BlockingIOError as error:
+            self.release()
             raise JournalError(
                 f"{path} is being written by another daemon; stop that one, or name another file", "busy"
             ) from error
+        except OSError:
+            self.release()
+            raise
 
     def release(self) -> None:
         if self._descriptor >= 0:
@@ -88,6 +91,7 @@ def set_aside(path: Path) -> Path:
     number = 1
     while (away := path.with_name(f"{path.stem}.damaged-{number}{path.suffix}")).exists():
         number += 1
+    # the log goes first: one left behind by a crash in here would be taken for the new file's own
     for suffix in COMPANIONS:
         with contextlib.suppress(FileNotFoundError):
             beside(path, suffix).rename(beside(away, suffix))

@@ -10,6 +10,8 @@ import json
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from pydantic import ValidationError
+
 from logger.core.actions import BODY, body_json
 from logger.core.entries import Action, Circumstance, Entry, Finding, Garbage, Reading, Record, Tick
 from logger.journal.errors import JournalError
@@ -55,7 +57,7 @@ class Encoder:
         self._next_boot = self._next_stretch = self._next_shape = 1
         self._stretch, self._origin_ns = 0, 0
         self._shapes: dict[Row, int] = {}
-        self._before: tuple[int, ...] = ()
+        self._before = (0, 1, 1, 1)
         self.new_boots: list[Row] = []
         self.new_stretches: list[Row] = []
         self.new_shapes: list[Row] = []
@@ -74,7 +76,7 @@ class Encoder:
 
     def encode(self, records: Sequence[Record], first_seq: int) -> tuple[list[Row], list[Row]]:
         """Rows of readings and rows of entries; JournalError where a seq is out of order."""
-        self._before = (self._boot, self._next_boot, self._next_stretch, self._next_shape, self._stretch)
+        self._before = (self._boot, self._next_boot, self._next_stretch, self._next_shape)
         readings: list[Row] = []
         entries: list[Row] = []
         shapes, expected = self._shapes, first_seq
@@ -104,9 +106,9 @@ class Encoder:
     def settle(self, committed: bool) -> None:
         """The commit has returned, or failed: keep the pending ids, or forget them."""
         if not committed:
-            for row in self.new_shapes:
-                self._shapes = {key: number for key, number in self._shapes.items() if number != row[0]}
-            self._boot, self._next_boot, self._next_stretch, self._next_shape, _ = self._before
+            first_pending = self._before[3]
+            self._shapes = {key: number for key, number in self._shapes.items() if number < first_pending}
+            self._boot, self._next_boot, self._next_stretch, self._next_shape = self._before
             self._stretch = 0  # the next record begins a new one
         self.new_boots, self.new_stretches, self.new_shapes = [], [], []
 
@@ -153,6 +155,19 @@ class Encoder:
         except (TypeError, ValueError, RecursionError):
             self.spoiled += 1
             return json.dumps({"not-json": repr(data)[:10_000]}, separators=(",", ":"))
+
+
+def _action(at_ns: int, data: str, seq: int) -> Action:
+    said = json.loads(data)
+    try:
+        body = BODY.validate_python(said["body"])
+    except ValidationError as error:
+        raise JournalError(
+            f"seq {seq}: the action {data} does not fit this version ({error}); "
+            "start the version that wrote it",
+            "schema",
+        ) from error
+    return Action(at_ns, body, said["id"], said["who"], seq)
 
 
 class Decoder:
@@ -207,8 +222,7 @@ class Decoder:
             case "circumstance":
                 return Circumstance(at_ns, _untext(kind), _untext(subject), json.loads(data), seq)
             case "action":
-                said = json.loads(data)
-                return Action(at_ns, BODY.validate_python(said["body"]), said["id"], said["who"], seq)
+                return _action(at_ns, data, seq)
             case "tick":
                 return Tick(at_ns, seq)
         raise JournalError(
