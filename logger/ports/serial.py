@@ -33,7 +33,8 @@ class SerialPort:
     """A scale or meter on a serial device or a TCP connection. See `ports.contract.Port`.
 
     ``url`` is a device path (best one under /dev/serial/by-id) or ``socket://host:port``. ``dtr`` and
-    ``rts`` are set before opening where they are told, because opening may reset a board behind them.
+    ``rts`` are set while opening where they are told, because raised lines may reset a board behind
+    them; the system itself may raise them for a moment before that.
     ``reopen_s``: first and longest wait before opening again; ``reopen_jitter``: share of it that is
     random, so that many ports don't knock together. ValueError where a setting is impossible.
     """
@@ -136,6 +137,8 @@ class SerialPort:
         """From opening the wire to its end. Returns when the port is to stop; WireError on loss."""
         wire = open_wire(self._url, self._settings)
         try:
+            if self._stopping.is_set():  # connecting may outlast the patience of stop()
+                return
             self._opened += 1
             self._tell("up", "opened")
             self._serve(wire)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-_NUMBER = re.compile(r"([+-]?) *+(\d{0,18}+)(?:\.(\d{0,18}+))?")
+_NUMBER = re.compile(r"([+-]?) *+([0-9]{0,18}+)(?:\.([0-9]{0,18}+))?")
 
 
 def read_number(text: str) -> tuple[int, int] | None:
