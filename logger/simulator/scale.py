@@ -120,14 +120,16 @@ class ScaleModel:
             self._zero_kg += min(max(gross_kg, -most_kg), most_kg)
 
     def _show(self, at_s: float, gross_kg: float) -> Shown:
-        count = round((gross_kg - self._tare_kg) / _KG[self.unit] / self._step)
-        recent = self._recent
-        recent.append((at_s, count))
+        step_kg = _KG[self.unit] * self._step
+        count = round((gross_kg - self._tare_kg) / step_kg)
+        recent = self._recent  # of the load, so that keys and zero tracking are no motion
+        load = round((gross_kg + self._zero_kg) / step_kg)
+        recent.append((at_s, load))
         while recent[0][0] < at_s - _STEADY_S:
             recent.popleft()
         stable = None
         if self.scale.says_stable:
-            stable = len(recent) > 1 and all(abs(count - other) <= 1 for _, other in recent)
+            stable = len(recent) > 1 and all(abs(load - other) <= 1 for _, other in recent)
         over_kg = self.scale.capacity_kg + 9 * self.scale.resolution_kg
         status = "ok"
         if gross_kg > over_kg:
