@@ -71,9 +71,9 @@ class DaemonClient:
 
     def _ask(self, path: str, body: Mapping[str, Any] | None = None) -> Any:
         where = self._base + path
-        request = Request(where, headers={"Authorization": f"Bearer {self._token}"})  # noqa: S310 - checked
         if not self._base.startswith("http://"):
             raise ClientError(f"{self._base!r} is no address of a daemon", where, "It begins with http://.")
+        request = Request(where, headers={"Authorization": f"Bearer {self._token}"})  # noqa: S310 - checked
         if body is not None:
             request.data = json.dumps(body).encode()
             request.add_header("Content-Type", "application/json")

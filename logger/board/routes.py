@@ -121,7 +121,7 @@ def _read_routes(app: FastAPI, desk: Desk, hub: Hub) -> None:
     async def runs() -> Response:
         return json_response(await in_thread(desk.runs))
 
-    @app.get("/api/v1/runs/{run}/tally")
+    @app.get("/api/v1/runs/{run:path}/tally")
     async def tally(run: str) -> Response:
         found = await in_thread(partial(desk.tally, run))
         if found is None:
@@ -242,4 +242,5 @@ async def _unexpected(request: Request, error: Exception) -> Response:
         f"{request.method} {request.url.path} failed inside the daemon.",
         "The daemon's log says more; recording goes on.",
         code="failed",
+        headers={"Connection": "close"},  # the server drops the connection after a fault; say so first
     )

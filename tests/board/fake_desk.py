@@ -18,10 +18,13 @@ class FakeDesk:
     """Snapshots change by `show`; `beat` makes one a quarter second, as the fold's ticks would."""
 
     def __init__(self, snapshot: Mapping[str, Any]) -> None:
-        self._snapshot = dict(snapshot)
         self._wakes: list[Callable[[], None]] = []
-        self._ended = threading.Event()
         self._lock = threading.Lock()
+        self.reset(snapshot)
+
+    def reset(self, snapshot: Mapping[str, Any]) -> None:
+        """As new, but for those who watch."""
+        self._snapshot = dict(snapshot)
         self.submitted: list[tuple[dict[str, Any], str]] = []
         self.answer: Answer | Exception = Answer(True, seq=7)
         self.on_submit: Callable[[dict[str, Any]], None] = lambda action: None

@@ -39,7 +39,7 @@ _CALM: dict[str, Any] = {
                 "used_kg": 84.62,
                 "u_used_kg": 0.05,
                 "level_kg": 31.4,
-                "state": "feeding",
+                "state": "steady",
             },
             "outlets": [
                 {
@@ -56,7 +56,7 @@ _CALM: dict[str, Any] = {
                     "u_rate_kg_h": 0.31,
                     "yield": 0.1104,
                     "u_yield": 0.0004,
-                    "state": "delivering",
+                    "state": "steady",
                     "content_kg": 4.1,
                     "fill": 0.34,
                     "full_kg": 12.0,
@@ -77,7 +77,7 @@ _CALM: dict[str, Any] = {
                     "u_rate_kg_h": 0.8,
                     "yield": 0.211,
                     "u_yield": 0.001,
-                    "state": "delivering",
+                    "state": "steady",
                     "content_kg": 15.2,
                     "fill": 0.76,
                     "full_kg": 20.0,
@@ -98,7 +98,7 @@ _CALM: dict[str, Any] = {
                     "u_rate_kg_h": 2.0,
                     "yield": 0.672,
                     "u_yield": 0.011,
-                    "state": "not weighed",
+                    "state": "unweighed",
                     "content_kg": None,
                     "fill": None,
                     "full_kg": None,
@@ -122,9 +122,9 @@ _CALM: dict[str, Any] = {
     "alarms": [],
     "recognised": [
         {
-            "id": "middlings#3",
-            "what": "a fresh container",
-            "outlet": "middlings",
+            "id": "scale-2#3",
+            "what": "container-changed",
+            "channel": "scale-2",
             "station": "table",
             "at": "2030-05-04T12:21:40Z",
             "step_kg": -19.6,
@@ -133,8 +133,8 @@ _CALM: dict[str, Any] = {
         },
         {
             "id": "hopper#2",
-            "what": "a refill",
-            "outlet": "feed",
+            "what": "refill",
+            "channel": "hopper",
             "station": "table",
             "at": "2030-05-04T12:05:02Z",
             "step_kg": 25.1,
@@ -221,7 +221,7 @@ SILENT: dict[str, Any] = {
     "do": "Check its cable and its battery.",
     "evidence": {"silent_s": 22},
 }
-HOSTILE = '<img src=x onerror="window.hacked=1"><script>window.hacked=1</script>‮'
+HOSTILE = '<img src=x onerror="window.hacked=1"><script>window.hacked=1</script>\u202e'
 
 
 def calm() -> dict[str, Any]:
@@ -232,9 +232,9 @@ def alarming() -> dict[str, Any]:
     snapshot = calm()
     snapshot["alarms"] = [deepcopy(alarm) for alarm in (STOPPED, SILENT, NEAR_FULL)]
     concentrate, middlings, _ = snapshot["stations"][0]["outlets"]
-    concentrate.update(rate_kg_h=0.0, u_rate_kg_h=0.2, state="not delivering", full_in_s=None)
+    concentrate.update(rate_kg_h=0.0, u_rate_kg_h=0.2, state="steady", full_in_s=None)
     middlings.update(fill=0.93, content_kg=18.6, full_in_s=380)
-    snapshot["stations"][0]["feed"].update(rate_kg_h=71.5, state="high")
+    snapshot["stations"][0]["feed"].update(rate_kg_h=71.5, state="steady")
     snapshot["instruments"][2].update(link="down", age_s=22.0, status="silent", message="no answer")
     snapshot["recording"] = {"state": "not-recorded", "held": 412, "message": "the disk is full"}
     return snapshot

@@ -1,6 +1,7 @@
 // What a person says, on its way to the record.
 
 import { renew } from "./link.js";
+import { clean } from "./nodes.js";
 
 /** Send an action. Answers {ok, text, errors}; ok null means that no answer came. */
 export async function send(action) {
@@ -37,7 +38,7 @@ function taken(answer) {
 
 /** Show the outcome of something said by a button outside a form. */
 export function tell(text) {
-  document.getElementById("said-last").textContent = text;
+  document.getElementById("said-last").textContent = clean(text);
 }
 
 export async function say(action, what) {

@@ -1,7 +1,7 @@
 // Alarms on top: what, where, since when, what to do, how sure, and one large button.
 
-import { duration, plain, wallTime } from "./figures.js";
-import { copy, keyed, list, put, words } from "./nodes.js";
+import { duration, figure, wallTime } from "./figures.js";
+import { clean, copy, keyed, list, put, words } from "./nodes.js";
 import { say } from "./actions.js";
 
 const STATES = {
@@ -10,13 +10,15 @@ const STATES = {
   "returned-unacknowledged": "Over, not acknowledged",
   shelved: "Shelved",
   suppressed: "Suppressed by design",
+  "out-of-service": "Out of service",
 };
 const ORDER = ["unacknowledged", "returned-unacknowledged", "acknowledged"];
 const OPEN = new Set(["unacknowledged", "returned-unacknowledged"]);
 const announced = new Set();
 let waiting = [];
 
-const quiet = (alarm) => alarm.state === "shelved" || alarm.state === "suppressed";
+const QUIET = new Set(["shelved", "suppressed", "out-of-service", "normal"]);
+const quiet = (alarm) => QUIET.has(alarm.state);
 const rank = (alarm) => {
   const place = ORDER.indexOf(alarm.state);
   return place < 0 ? 0 : place; // a state we do not know is shown among the first
@@ -40,7 +42,7 @@ export function showAlarms(snapshot) {
   heading(shown);
   showQuiet(all.filter(quiet));
   announce(waiting);
-  document.title = `${waiting.length ? `(${waiting.length}) ` : ""}${snapshot.bay || "Tallydeck"}`;
+  document.title = clean(`${waiting.length ? `(${waiting.length}) ` : ""}${snapshot.bay || "Tallydeck"}`);
 }
 
 function make() {
@@ -61,17 +63,22 @@ function update(node, alarm, zone) {
   put(node, "evidence", evidence(alarm.evidence));
   const button = node.querySelector(".ack");
   button.hidden = !OPEN.has(alarm.state);
-  button.setAttribute("aria-label", `Acknowledge: ${alarm.what}`);
+  button.setAttribute("aria-label", clean(`Acknowledge: ${alarm.what}`));
 }
 
 function evidence(facts) {
   const pairs = Object.entries(facts && typeof facts === "object" ? facts : {});
-  return pairs.map(([name, value]) => `${name.replaceAll("_", " ")} ${fact(value)}`).join(" · ");
+  return pairs.map(([name, value]) => fact(name, value)).join(" · ");
 }
 
-function fact(value) {
-  if (typeof value === "number") return plain(value, Number.isInteger(value) ? 0 : 3);
-  return typeof value === "string" ? value : JSON.stringify(value);
+const SUFFIXES = [["_kg_h", "kg/h"], ["_kg", "kg"], ["_l_min", "L/min"], ["_s", "s"]];
+
+/** "expected_kg_h": 6.6 reads "expected 6.6 kg/h". */
+function fact(name, value) {
+  const [suffix, unit] = SUFFIXES.find(([end]) => name.endsWith(end)) || ["", ""];
+  const title = name.slice(0, name.length - suffix.length).replaceAll("_", " ");
+  const text = typeof value === "number" ? figure(value) : typeof value === "string" ? value : JSON.stringify(value);
+  return `${title} ${text}${unit ? ` ${unit}` : ""}`;
 }
 
 function heading(shown) {
@@ -85,14 +92,14 @@ function heading(shown) {
 function showQuiet(alarms) {
   const box = document.getElementById("quiet");
   box.hidden = alarms.length === 0;
-  const text = `${alarms.length} shelved or suppressed`;
+  const text = `${alarms.length} shelved, suppressed or out of service`;
   const summary = box.querySelector("summary");
   if (summary.textContent !== text) summary.textContent = text;
   keyed(
     document.getElementById("quiet-list"), alarms, (alarm) => alarm.id,
     () => document.createElement("li"),
     (node, alarm) => {
-      node.textContent = `${STATES[alarm.state]}: ${words(alarm.what, alarm.station, alarm.subject)}`;
+      node.textContent = clean(`${STATES[alarm.state]}: ${words(alarm.what, alarm.station, alarm.subject)}`);
     },
   );
 }
@@ -102,7 +109,7 @@ function announce(alarms) {
   announced.clear();
   for (const alarm of alarms) announced.add(alarm.id);
   if (fresh.length) {
-    document.getElementById("announce").textContent = fresh.map((alarm) => `${alarm.what} ${alarm.do}`).join(" ");
+    document.getElementById("announce").textContent = clean(fresh.map((alarm) => `${alarm.what} ${alarm.do}`).join(" "));
   }
 }
 

@@ -57,6 +57,11 @@ export function plain(value, digits) {
   return known(value) ? fixed(value, digits) : "–";
 }
 
+/** A bare figure to three digits that count. */
+export function figure(value) {
+  return known(value) ? String(Number(value.toPrecision(3))).replace("-", "−") : "–";
+}
+
 /** A length of time in the two largest units that matter. */
 export function duration(s) {
   if (!known(s)) return "–";

@@ -1,6 +1,6 @@
 // The forms: plain HTML, sent by fetch, faults shown beside what they are about.
 
-import { list } from "./nodes.js";
+import { clean, list } from "./nodes.js";
 import { send, tell } from "./actions.js";
 
 let newest = { stations: [] };
@@ -140,7 +140,7 @@ function showFaults(form, errors, text = "") {
   box.replaceChildren(
     ...lines.filter(Boolean).map((line) => {
       const node = document.createElement("p");
-      node.textContent = line;
+      node.textContent = clean(line);
       return node;
     }),
   );

@@ -1,23 +1,46 @@
 // Below the deck: what was recognised from the weight, and the instruments.
 
 import { duration, known, plain, wallTime } from "./figures.js";
-import { copy, keyed, list, put, words } from "./nodes.js";
+import { clean, copy, keyed, list, put, words } from "./nodes.js";
 import { say } from "./actions.js";
+
+const WHAT = {
+  "container-changed": "container changed",
+  "container-off": "container taken away",
+  "container-back": "container back",
+  "tare-pressed": "tare pressed at the scale",
+  "step-down": "weight stepped down",
+  "step-up": "weight stepped up",
+  "caught-product": "product caught meanwhile",
+};
+
+/** What a channel serves, in a person's words. */
+function served(item, stations) {
+  if (item.outlet) return item.outlet;
+  for (const station of list(stations)) {
+    const outlet = list(station.outlets).find((one) => one.channel === item.channel);
+    if (outlet) return outlet.name;
+    if (station.feed?.channel === item.channel) return "feed";
+  }
+  return item.channel;
+}
 
 export function showRecognised(snapshot, units) {
   const items = list(snapshot.recognised);
   document.getElementById("recognised-none").hidden = items.length > 0;
   keyed(document.getElementById("recognised"), items, (item) => item.id, makeRecognised, (node, item) => {
     node.item = item;
-    put(node, "what", words(item.outlet, item.what));
-    const step = known(item.step_kg) ? `step ${units.massText(item.step_kg, null)}` : "";
+    const what = words(served(item, snapshot.stations), WHAT[item.what] ?? item.what);
+    put(node, "what", what);
+    const moved = known(item.step_kg) && item.step_kg !== 0;
+    const step = moved ? `step ${units.massText(item.step_kg, null)}` : "";
     const credit = known(item.credit_kg) ? `${units.massText(item.credit_kg, null)} credited` : "";
     put(
       node, "more",
       words(wallTime(item.at, snapshot.time_zone), step, credit + (credit && item.estimated ? ", estimated" : "")),
     );
     for (const button of node.querySelectorAll("button")) {
-      button.setAttribute("aria-label", `${button.textContent}: ${item.outlet} ${item.what}`);
+      button.setAttribute("aria-label", clean(`${button.textContent}: ${what}`));
     }
   });
 }
@@ -26,7 +49,7 @@ function makeRecognised() {
   const node = copy("t-recognised");
   for (const button of node.querySelectorAll("button")) {
     button.addEventListener("click", () =>
-      say({ action: "correct", recognised: node.item.id, was: button.dataset.was }, `${node.item.id}, ${button.textContent}`),
+      say({ action: "correct", recognised: node.item.id, was: button.dataset.was }, `${node.item.id}: ${button.textContent}`),
     );
   }
   return node;

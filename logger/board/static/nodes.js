@@ -1,9 +1,20 @@
 // Small hands for the page. Text goes in as text, never as markup.
 
+const LONGEST = 400; // an instrument may send anything; a page of it helps nobody
+// Controls and marks that reorder text: what an instrument sent must not change how its neighbours read.
+const ODD = /[\u0000-\u001f\u007f-\u009f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]/g;
+
+/** Any value as text that is safe to read: odd characters shown as such, length bounded. */
+export function clean(value) {
+  const text = value === null || value === undefined ? "" : String(value);
+  const short = text.length > LONGEST ? `${text.slice(0, LONGEST)}…` : text;
+  return short.replace(ODD, "\ufffd");
+}
+
 /** Write text into the slot of that name; an unchanged text is left alone. */
 export function put(root, slot, value) {
   const node = root.querySelector(`[data-f="${slot}"]`);
-  const text = value === null || value === undefined ? "" : String(value);
+  const text = clean(value);
   if (node.textContent !== text) node.textContent = text;
   return node;
 }

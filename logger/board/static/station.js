@@ -3,6 +3,15 @@
 import { duration, known, percent, plain, runClock } from "./figures.js";
 import { copy, keyed, list, put, words } from "./nodes.js";
 
+const STATES = {
+  steady: "",
+  waiting: "no reading yet",
+  disturbed: "being moved",
+  off: "no container",
+  unweighed: "",
+};
+const stateWords = (state) => STATES[state] ?? state ?? "";
+const FEEDS = { hopper: "from a hopper", tub: "from a tub", unweighed: "not weighed" };
 const SAYS = {
   wet: "wet",
   solids: "solids",
@@ -31,7 +40,7 @@ function update(node, station, units, marked) {
   showFeed(node.querySelector(".feed"), station.feed || {}, units, isMarked);
   keyed(
     node.querySelector(".outlets"), list(station.outlets), (outlet) => outlet.name, makeOutlet,
-    (child, outlet) => showOutlet(child, outlet, units, isMarked(outlet.name, outlet.channel)),
+    (child, outlet) => showOutlet(child, outlet, units, isMarked(outlet.name, outlet.channel), Boolean(station.run)),
   );
   keyed(
     node.querySelector(".station-foot"), foot(station, units, isMarked), (item) => item.name,
@@ -65,7 +74,8 @@ function showFeed(node, feed, units, isMarked) {
   node.classList.toggle("unmeasured", !feed.weighed);
   node.classList.toggle("marked", isMarked("feed", feed.channel));
   const rate = units.pair(feed.rate_kg_h, feed.u_rate_kg_h, 1);
-  put(node, "state", feed.weighed ? words(feed.kind, feed.state) : "not weighed");
+  put(node, "state", feed.weighed ? words(FEEDS[feed.kind] ?? feed.kind, stateWords(feed.state)) : "not weighed");
+  put(node, "level-name", `in the ${feed.kind === "tub" ? "tub" : "hopper"}`);
   putKey(node, "rate", rate.value);
   put(node, "rate-unit", units.rate);
   put(node, "rate-u", rate.u ? `${rate.u} ${units.rate}` : "");
@@ -111,25 +121,21 @@ function makeOutlet() {
   return node;
 }
 
-function showOutlet(node, outlet, units, marked) {
+function showOutlet(node, outlet, units, marked, running) {
   node.classList.toggle("unmeasured", !outlet.weighed);
   node.classList.toggle("marked", marked);
   const tally = units.pair(outlet.delivered_kg, outlet.u_kg);
   put(node, "name", outlet.name);
-  put(node, "says", outlet.weighed ? SAYS[outlet.says] || outlet.says : unweighed(outlet));
+  put(node, "says", outlet.by_difference ? "by difference" : outlet.weighed ? SAYS[outlet.says] ?? outlet.says : "");
   putKey(node, "delivered", tally.value);
   put(node, "unit", units.mass);
   const estimated = known(outlet.estimated_kg) && outlet.estimated_kg > 0;
-  const part = estimated ? `${units.massText(outlet.estimated_kg, null)} of it estimated` : "";
-  put(node, "u", words(tally.u ? `${tally.u} ${units.mass}` : "", part));
+  put(node, "u", tally.u ? `${tally.u} ${units.mass}` : "");
+  put(node, "estimated", estimated ? units.massText(outlet.estimated_kg, null) : "").parentElement.hidden = !estimated;
   put(node, "rate", units.rateText(outlet.rate_kg_h, outlet.u_rate_kg_h));
   put(node, "yield", percent(outlet.yield, outlet.u_yield));
   showPail(node, outlet, units);
-  put(node, "notice", notice(outlet));
-}
-
-function unweighed(outlet) {
-  return outlet.by_difference ? "not weighed: by difference" : "not weighed";
+  put(node, "notice", notice(outlet, running));
 }
 
 function showPail(node, outlet, units) {
@@ -137,15 +143,15 @@ function showPail(node, outlet, units) {
   node.querySelector(".pail-fill").setAttribute("y", String(60 - 56 * share));
   const has = known(outlet.fill);
   const content = known(outlet.content_kg) ? `${units.massText(outlet.content_kg, null, 1)} in it` : "";
-  put(node, "full", has ? `${percent(outlet.fill, null, 0)} full` : outlet.weighed ? content || "container unknown" : "");
+  put(node, "full", has ? `${percent(outlet.fill, null, 0)} full${outlet.fill >= 1 ? ": change it" : ""}` : outlet.weighed ? content || "how full: not known" : "Not weighed");
   put(node, "full-in", known(outlet.full_in_s) ? `full in ${duration(outlet.full_in_s)}` : has ? content : "");
 }
 
-function notice(outlet) {
-  const odd = outlet.state && outlet.state !== "delivering" && outlet.weighed ? outlet.state : "";
-  if (!outlet.weighed) return "A stop here would not be noticed.";
-  if (!known(outlet.notice_s)) return words(odd, "Cannot be watched for a stop now.");
-  return words(odd, `A stop would be noticed in ${duration(outlet.notice_s)}.`);
+function notice(outlet, running) {
+  if (!outlet.weighed) return "A stop here goes unnoticed";
+  const odd = stateWords(outlet.state);
+  if (known(outlet.notice_s)) return words(odd, `Stop noticed in ${duration(outlet.notice_s)}`);
+  return words(odd, running ? "Cannot be watched for a stop" : "No run is open");
 }
 
 function foot(station, units, isMarked) {

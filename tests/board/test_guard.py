@@ -1,0 +1,198 @@
+"""Who may talk to the board: RFC 6750 tokens, cookies, Fetch Metadata, and the host's name."""
+
+from __future__ import annotations
+
+from http.cookies import SimpleCookie
+
+import httpx
+import pytest
+
+from logger.board.guard import MOST_SESSIONS, SESSION_AGE_S, SESSION_IDLE_S, Sessions
+from logger.board.server import BoardServer
+from tests.board.fake_desk import TOKEN, FakeDesk, served
+
+NOTE = {"action": "note", "text": "wet hands"}
+READS = ["/api/v1/state", "/api/v1/events", "/api/v1/lots", "/api/v1/runs", "/api/v1/runs/r/tally"]
+
+
+def own_origin(board: BoardServer) -> str:
+    return board.url.rstrip("/")
+
+
+@pytest.mark.parametrize("path", READS)
+def test_reads_need_a_caller(path: str, stranger: httpx.Client) -> None:
+    """Without session or token nothing is told (RFC 6750 section 3)."""
+    answer = stranger.get(path)
+    assert answer.status_code == 401
+    assert answer.headers["www-authenticate"].startswith("Bearer")
+    assert answer.json()["do"]
+
+
+@pytest.mark.parametrize("given", ["Bearer wrong-token-0123456789", "Bearer", "Basic abc", "Bearer é"])
+def test_a_wrong_token_is_refused(given: str, stranger: httpx.Client, desk: FakeDesk) -> None:
+    headers = {"Authorization": given.encode()}
+    assert stranger.post("/api/v1/actions", json=NOTE, headers=headers).status_code in {401, 403}
+    assert stranger.get("/api/v1/state", headers=headers).status_code == 401
+    assert desk.submitted == []
+
+
+def test_health_is_open(own_desk: FakeDesk) -> None:
+    """A supervisor asks for health without a token, and learns no figure."""
+    with served(own_desk) as board:
+        assert httpx.get(f"{board.url}api/v1/livez", trust_env=False).json() == {"alive": True}
+        ready = httpx.get(f"{board.url}api/v1/readyz", trust_env=False).json()
+    assert ready["ready"] is True
+    assert set(ready) == {"ready", "age_s"}
+
+
+def test_the_pages_cookie(stranger: httpx.Client, board: BoardServer) -> None:
+    """HttpOnly, SameSite=Strict, at least 128 bits, and named by port, since cookies ignore ports."""
+    (morsel,) = SimpleCookie(stranger.get("/").headers["set-cookie"]).values()
+    assert morsel["httponly"] is True
+    assert morsel["samesite"].lower() == "strict"
+    assert len(morsel.value) * 6 >= 128
+    assert morsel.key.endswith(board.url.rsplit(":", 1)[1].strip("/"))
+
+
+def test_the_page_reads_with_its_cookie(stranger: httpx.Client) -> None:
+    stranger.get("/")
+    assert stranger.get("/api/v1/state").json()["bay"] == "sweepings bay"
+    assert "set-cookie" not in stranger.get("/").headers, "an open session is kept"
+
+
+def test_the_page_acts_from_its_own_origin(
+    stranger: httpx.Client, board: BoardServer, desk: FakeDesk
+) -> None:
+    """Sec-Fetch-Site says so; where a browser lacks it, Origin does."""
+    stranger.get("/")
+    for headers in ({"Sec-Fetch-Site": "same-origin"}, {"Origin": own_origin(board)}):
+        assert stranger.post("/api/v1/actions", json=NOTE, headers=headers).status_code == 200
+    assert [who for _, who in desk.submitted] == ["board", "board"]
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Sec-Fetch-Site": "same-site"},
+        {"Sec-Fetch-Site": "none"},
+        {"Origin": "http://evil.example"},
+        {"Origin": "null"},
+        {"Origin": "http://evil.example", "Sec-Fetch-Site": "same-origin"},
+        {"Origin": "http://127.0.0.1:1"},
+    ],
+)
+def test_another_sites_page_cannot_act(
+    headers: dict[str, str], stranger: httpx.Client, desk: FakeDesk
+) -> None:
+    stranger.get("/")
+    assert stranger.post("/api/v1/actions", json=NOTE, headers=headers).status_code == 403
+    assert desk.submitted == []
+
+
+def test_the_token_does_not_excuse_a_foreign_page(ask: httpx.Client, desk: FakeDesk) -> None:
+    for headers in ({"Origin": "http://evil.example"}, {"Sec-Fetch-Site": "cross-site"}):
+        assert ask.post("/api/v1/actions", json=NOTE, headers=headers).status_code == 403
+    assert desk.submitted == []
+
+
+def test_a_client_acts_with_the_token(ask: httpx.Client, desk: FakeDesk) -> None:
+    assert ask.post("/api/v1/actions", json=NOTE).status_code == 200
+    assert desk.submitted[0][1] == "client"
+
+
+@pytest.mark.parametrize("host", ["evil.example", "127.0.0.1", "127.0.0.1:1", "localhost.evil.example", ""])
+@pytest.mark.parametrize("path", ["/", "/api/v1/state", "/static/main.js", "/api/v1/livez"])
+def test_a_rebound_name_is_refused(host: str, path: str, ask: httpx.Client) -> None:
+    """DNS rebinding: another name for this address is misdirected (RFC 9110 section 7.4)."""
+    answer = ask.get(path, headers={"Host": host})
+    assert answer.status_code == 421
+    assert "set-cookie" not in answer.headers
+
+
+def test_localhost_is_a_name_of_it(ask: httpx.Client, board: BoardServer) -> None:
+    port = board.url.rsplit(":", 1)[1].strip("/")
+    assert ask.get("/api/v1/state", headers={"Host": f"localhost:{port}"}).status_code == 200
+
+
+@pytest.mark.parametrize("path", ["/", "/static/main.js", "/api/v1/state", "/nowhere", "/static/../guard.py"])
+def test_every_answer_carries_the_headers(path: str, ask: httpx.Client) -> None:
+    """Content Security Policy level 3 without inline script or style, and no sniffing or framing."""
+    headers = ask.get(path).headers
+    policy = headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "script-src 'self';" in policy
+    assert "style-src 'self';" in policy
+    assert "unsafe" not in policy
+    assert "frame-ancestors 'none'" in policy
+    assert headers["x-content-type-options"] == "nosniff"
+    assert headers["referrer-policy"] == "no-referrer"
+    assert "cache-control" in headers
+
+
+@pytest.mark.parametrize("method", ["PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"])
+def test_other_methods_are_refused(method: str, ask: httpx.Client) -> None:
+    assert ask.request(method, "/api/v1/actions").status_code == 405
+
+
+@pytest.mark.parametrize("path", READS[:1] + READS[2:] + ["/", "/api/v1/actions", "/api/v1/livez"])
+def test_a_read_changes_nothing(path: str, ask: httpx.Client, desk: FakeDesk) -> None:
+    """GET with an action in its query or body is still only a read."""
+    ask.get(path, params={"action": "note", "text": "x"})
+    ask.request("GET", path, json=NOTE)
+    assert desk.submitted == []
+
+
+def test_a_foreign_page_cannot_embed(stranger: httpx.Client) -> None:
+    """An image or script tag on another site gets nothing and opens no session."""
+    answer = stranger.get("/", headers={"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "no-cors"})
+    assert answer.status_code == 403
+    assert "set-cookie" not in answer.headers
+
+
+class Clock:
+    now = 0.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+def test_a_session_ends_when_idle() -> None:
+    clock = Clock()
+    sessions = Sessions(clock)
+    key = sessions.open()
+    clock.now = SESSION_IDLE_S - 1
+    assert sessions.holds(key)
+    clock.now += SESSION_IDLE_S - 1
+    assert sessions.holds(key)
+    clock.now += SESSION_IDLE_S
+    assert not sessions.holds(key)
+
+
+def test_a_session_ends_by_age_however_busy() -> None:
+    clock = Clock()
+    sessions = Sessions(clock)
+    key = sessions.open()
+    alive = []
+    while clock.now < SESSION_AGE_S + SESSION_IDLE_S:
+        alive.append((clock.now < SESSION_AGE_S, sessions.holds(key)))
+        clock.now += SESSION_IDLE_S / 2
+    assert all(expected == held for expected, held in alive)
+
+
+def test_sessions_are_bounded() -> None:
+    """The one longest unused gives way."""
+    clock = Clock()
+    sessions = Sessions(clock)
+    kept, *others = [sessions.open() for _ in range(MOST_SESSIONS)]
+    clock.now = 1.0
+    assert sessions.holds(kept)
+    sessions.open()
+    assert sessions.holds(kept)
+    assert not sessions.holds(others[0])
+
+
+def test_the_token_is_compared_whole(stranger: httpx.Client) -> None:
+    for token in (TOKEN[:-1], TOKEN + "x", TOKEN.upper()):
+        assert stranger.get("/api/v1/state", headers={"Authorization": f"Bearer {token}"}).status_code == 401

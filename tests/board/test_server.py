@@ -1,0 +1,74 @@
+"""The board's thread: it starts, says why it cannot, and stops."""
+
+from __future__ import annotations
+
+import socket
+import time
+
+import httpx
+import pytest
+
+from logger.board.server import BoardError, BoardServer
+from tests.board.fake_desk import TOKEN, FakeDesk, served
+from tests.board.snapshots import calm
+
+
+def test_start_returns_when_it_answers(board: BoardServer) -> None:
+    """Right after start the page is served at the address it names."""
+    assert httpx.get(board.url, trust_env=False).status_code == 200
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "192.0.2.7", "::", "bay.example", "127.0.0.1.example", ""])
+def test_only_loopback(host: str, own_desk: FakeDesk) -> None:
+    """A host that others can reach is refused, with a way out."""
+    with pytest.raises(BoardError, match=r"not a loopback address.*forward the port"):
+        BoardServer(own_desk, host, 0, TOKEN, version="0")
+
+
+@pytest.mark.parametrize("token", ["", "short"])
+def test_a_guessable_token_is_refused(token: str, own_desk: FakeDesk) -> None:
+    with pytest.raises(BoardError, match="token"):
+        BoardServer(own_desk, "127.0.0.1", 0, token, version="0")
+
+
+def test_a_taken_port_is_named(own_desk: FakeDesk) -> None:
+    """The error names the port and what to do, and leaves no thread behind."""
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        board = BoardServer(own_desk, "127.0.0.1", port, TOKEN, version="0")
+        with pytest.raises(BoardError, match=rf"port {port} .*another port"):
+            board.start()
+        assert board.stop()
+
+
+def test_a_board_starts_once(board: BoardServer) -> None:
+    with pytest.raises(BoardError, match="twice"):
+        board.start()
+
+
+def test_stop_ends_streams_promptly(own_desk: FakeDesk) -> None:
+    """A viewer does not hold the daemon up: the stream ends and the thread is gone within two seconds."""
+    with served(own_desk) as board:
+        url = f"{board.url}api/v1/events"
+        with (
+            httpx.Client(trust_env=False) as client,
+            client.stream("GET", url, headers={"Authorization": f"Bearer {TOKEN}"}) as stream,
+        ):
+            lines = stream.iter_lines()
+            assert next(lines) == "id: 100"
+            began = time.monotonic()
+            assert board.stop(5.0)
+            assert time.monotonic() - began < 2.0
+            rest = list(lines)
+            assert all("data" in line or "event" in line or line == "" for line in rest)
+    assert own_desk.watched == 0
+
+
+def test_the_port_is_free_again(own_desk: FakeDesk) -> None:
+    """A restart takes the same port at once."""
+    with served(own_desk) as first:
+        port = int(first.url.rsplit(":", 1)[1].strip("/"))
+        httpx.get(first.url, trust_env=False)
+    with served(FakeDesk(calm()), port) as second:
+        assert second.url == first.url
+        assert httpx.get(second.url, trust_env=False).status_code == 200
