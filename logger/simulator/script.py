@@ -35,7 +35,8 @@ class Script:
     """Plays troubles on the physics and the scales of a bay.
 
     A trouble with ``until_s`` is undone then. The operator looks round every ``tends_s``: full
-    containers are changed, a low hopper is filled.
+    containers are changed, a low hopper is filled. Clogs of one outlet, drifts of the feed and changes of
+    one unit must not overlap; a stop or a fault may.
     """
 
     def __init__(self, physics: Physics, scales: Mapping[str, ScaleModel], seed: int) -> None:
@@ -47,6 +48,7 @@ class Script:
         self._open: dict[int, Event] = {}
         self._queue: list[tuple[float, int, Callable[[float], None]]] = []
         self._count = 0
+        self._wanted: dict[tuple[str, str], int] = {}
         self._at(scenario.feed_from_s, self._start_feed)
         for trouble in scenario.troubles:
             self._at(trouble.at_s, partial(self.begin, trouble))
@@ -97,6 +99,18 @@ class Script:
             subject = water.name
         names = [one.name for one in fields(what) if one.name not in _PLACE_AND_TIME]
         return Event(now_s, kind, subject, None, {name: getattr(what, name) for name in names})
+
+    def _while(self, what: tuple[str, str], switch: Callable[[bool], None]) -> Undo:
+        """Switch something on until the last of those who want it so has ended."""
+        self._wanted[what] = self._wanted.get(what, 0) + 1
+        switch(True)
+
+        def end(_: float) -> None:
+            self._wanted[what] -= 1
+            if self._wanted[what] == 0:
+                switch(False)
+
+        return end
 
     # The operator
 
@@ -149,9 +163,9 @@ class Script:
         return lambda _: lip.clear()
 
     def _stop_feed(self, what: t.FeedStop, now_s: float) -> Undo:
-        feeder = self._physics.feeder
-        feeder.running = False
-        return lambda _: setattr(feeder, "running", True)
+        return self._while(
+            ("feed", "stop"), lambda stopped: setattr(self._physics.feeder, "running", not stopped)
+        )
 
     def _drift(self, what: t.FeedDrift, now_s: float) -> Undo:
         feeder = self._physics.feeder
@@ -184,8 +198,7 @@ class Script:
     def _fault(self, what: t.Frozen | t.Silent | t.Unplugged, now_s: float) -> Undo:
         scale = self._scales[what.channel]
         fault = type(what).__name__.lower()
-        setattr(scale, fault, True)
-        return lambda _: setattr(scale, fault, False)
+        return self._while((what.channel, fault), lambda on: setattr(scale, fault, on))
 
     def _garble(self, what: t.Garbled, now_s: float) -> Undo:
         scale = self._scales[what.channel]
@@ -193,10 +206,10 @@ class Script:
         return lambda _: setattr(scale, "garbled", 0.0)
 
     def _sample(self, what: t.SampleTaken, now_s: float) -> None:
-        self._physics.places[self._physics.index(what.outlet)].removed_kg += what.mass_kg
+        self._physics.places[self._physics.index(what.outlet)].take_sample(what.mass_kg)
 
     def _decant(self, what: t.Decanted, now_s: float) -> None:
-        self._physics.places[self._physics.index(what.outlet)].removed_kg += what.water_kg
+        self._physics.places[self._physics.index(what.outlet)].decant(what.water_kg)
 
     def _water(self, what: t.WaterChange, now_s: float) -> Undo:
         physics = self._physics

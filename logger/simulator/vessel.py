@@ -47,6 +47,7 @@ class Place:
         self.solids_kg = 0.0  # in this container
         self.water_kg = 0.0
         self.removed_kg = 0.0  # samples and decanted water
+        self._decanted_kg = 0.0
 
     def reported_kg(self) -> float:
         """What a true tally says: solids, with lasting moisture (drains) or with water (retains)."""
@@ -55,6 +56,20 @@ class Place:
         if self.vessel.kind == "retains":
             return self.delivered_kg * (1.0 + self.vessel.entrained)
         return self.delivered_kg
+
+    def take_sample(self, wanted_kg: float) -> float:
+        """Take product out of the container; gives how much there was to take."""
+        taken_kg = min(wanted_kg, self.solids_kg) if self.present else 0.0
+        self.removed_kg += taken_kg
+        return taken_kg
+
+    def decant(self, wanted_kg: float) -> float:
+        """Pour water off; gives how much there was. A brim-full container does not fill up again."""
+        standing_kg = self.vessel.fill_water_kg if self.vessel.kind == "brim-full" else self.water_kg
+        taken_kg = min(wanted_kg, max(0.0, standing_kg - self._decanted_kg)) if self.present else 0.0
+        self._decanted_kg += taken_kg
+        self.removed_kg += taken_kg
+        return taken_kg
 
     def gross_kg(self) -> float:
         """What the container and its content weigh on the scale."""

@@ -176,12 +176,30 @@ def test_a_sample_taken_lowers_the_weight_but_not_the_tally() -> None:
     assert with_sample.truth.delivered_kg == without.truth.delivered_kg
 
 
-def test_decanting_takes_water_only() -> None:
-    one = go(bay(t.Decanted(100.0, "middle", 0.2)), 99.9)
-    before_kg, delivered_kg = shown(one, "middle"), one.physics.places[1].delivered_kg
+def test_decanting_takes_water_only_and_no_more_than_there_is() -> None:
+    pail = Vessel("retains", 1.0, 1.0, entrained=1.0)
+    outlets = (Outlet("a", 1.0, 5.0, 5.0, vessel=pail, scale=STILL),)
+    one = go(bay(t.Decanted(100.0, "a", 0.2), t.Decanted(150.0, "a", 99.0), outlets=outlets), 99.9)
+    before_kg, delivered_kg = shown(one, "a"), one.physics.places[0].delivered_kg
     go(one, 100.2)
-    grown_kg = one.physics.places[1].delivered_kg - delivered_kg
-    assert shown(one, "middle") - before_kg == pytest.approx(grown_kg - 0.2, abs=0.0011)
+    grown_kg = 2.0 * (one.physics.places[0].delivered_kg - delivered_kg)
+    assert shown(one, "a") - before_kg == pytest.approx(grown_kg - 0.2, abs=0.0011)
+    go(one, 150.05)
+    assert shown(one, "a") == pytest.approx(1.0 + one.physics.places[0].solids_kg, abs=0.03)
+    assert one.physics.places[0].reported_kg() == pytest.approx(2.0 * one.physics.places[0].delivered_kg)
+
+
+def test_faults_that_overlap_end_with_the_last() -> None:
+    one = bay(
+        t.Silent(10.0, "left", 30.0),
+        t.Silent(20.0, "left", 50.0),
+        t.FeedStop(9.0, 20.0),
+        t.FeedStop(9.0, 60.0),
+    )
+    assert go(one, 40.0).scales["left"].silent
+    assert not one.physics.feeder.running
+    assert not go(one, 51.0).scales["left"].silent
+    assert go(one, 61.0).physics.feeder.running
 
 
 def test_the_wash_water_goes_to_its_factor() -> None:
