@@ -30,7 +30,7 @@ class Result:
     true_kg: float
     u_kg: float
     estimated_kg: float
-    floor_kg: float
+    swallowed: bool  # the scale was zeroed with the container on it, and tracks its zero
     events: list[Recognised]
     track: ScaleTrack
 
@@ -101,8 +101,8 @@ def results(seed: int, trace: Trace, told: bool = False) -> tuple[list[Result], 
         true = trace.truth.used_kg if name == "feed" else trace.truth.reported_kg[name]
         mass, u, estimated = (x / 1e6 for x in track.tally(EPOCH_S + 30, EPOCH_S + end))
         scale = next((o.scale for o in trace.scenario.outlets if o.name == name), trace.scenario.feed.scale)
-        floor = scale.resolution_kg / 6**0.5 if scale else 0.0
-        out.append(Result(seed, name, mass, true[end] - true[30], u, estimated, floor, events[name], track))
+        swallowed = scale is not None and scale.zero_tracking and scale.zeroed_on_tare
+        out.append(Result(seed, name, mass, true[end] - true[30], u, estimated, swallowed, events[name], track))
     return out, took, count
 
 
@@ -117,7 +117,7 @@ def main(seeds: int, hours: float, first: int = 0, kinds: tuple[str, ...] = GREA
         took, count = took + seconds, count + readings
     for what, part in (
         ("outlets", [r for r in every if r.channel != "feed"]),
-        ("  that drain or stand brim-full", [r for r in every if r.channel != "feed" and r.true_kg > 0.2]),
+        ("  without zero tracking at the container's weight", [r for r in every if r.channel != "feed" and not r.swallowed]),
         ("feeds", [r for r in every if r.channel == "feed"]),
     ):
         report(what, part)

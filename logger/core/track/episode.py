@@ -63,37 +63,48 @@ class Episode:
 
 @dataclass(frozen=True, slots=True)
 class Plateau:
-    """A flat stretch: its level (mg), the variance of that, the time of its centre, and now."""
+    """A flat stretch: its level (mg), the variance of that, the time of its centre, and now.
+
+    ``climb`` (mg/s) is not 0 where it is not flat but rises as evenly as only pouring product does.
+    """
 
     level: float
     var: float
     at_s: float
     now_s: int
+    climb: float = 0.0
 
 
 FLAT_S = 1.5
+MOST_CLIMB = 1e6  # mg/s: a surge of a kilogram a second is more than any deck lets go of
 
 
 def plateau(
-    e: Episode, now_s: int, interval_s: float, *, flat: float, noise_var: float, slope: float
+    e: Episode, now_s: int, interval_s: float, *, flat: float, noise_var: float, sign: int
 ) -> Plateau | None:
-    """The flat stretch the episode ends in, if it does: 1.5 s of readings that span at most ``flat``.
+    """The flat or evenly climbing stretch the episode ends in, if it does.
 
-    ``slope`` is the trend to expect (mg/s as the scale shows). Where the readings scatter more than was
-    learned, five seconds of like means and spans are taken for flat as well.
+    1.5 s of readings that lie within ``flat`` of a straight line, which may climb in the product's
+    direction (``sign``). Where the readings scatter more than was learned, five seconds of like means
+    and spans are taken for flat as well.
     """
     step = interval_s or 0.2
     need = max(3, int(FLAT_S / step + 0.999))
     if len(e.tail) < need:
         return None
     tail = e.tail[-need:]
-    if max(tail) - min(tail) <= flat:
-        var = noise_var
-        return Plateau(sum(tail) / need, var, now_s - step * need / 2.0, now_s)
+    middle = (need - 1) / 2.0
+    mean = sum(tail) / need
+    tilt = sum((i - middle) * x for i, x in enumerate(tail)) * 12.0 / (need * (need * need - 1.0))
+    rest = [x - mean - tilt * (i - middle) for i, x in enumerate(tail)]
+    climbed = tilt * need
+    if max(rest) - min(rest) <= flat and -flat < climbed * sign < MOST_CLIMB * FLAT_S:
+        climb = tilt / step if abs(climbed) > flat else 0.0
+        return Plateau(mean, noise_var, now_s - step * need / 2.0, now_s, climb)
     means, spans = e.means[-5:], e.spans[-5:]
-    if len(e.means) < 8 or len(means) < 5:
+    if len(e.means) < 8:
         return None
     wide = max(spans)
-    if min(spans) < 0.4 * wide or max(means) - min(means) > 0.3 * wide + 4.0 * abs(slope):
+    if min(spans) < 0.4 * wide or max(means) - min(means) > 0.3 * wide:
         return None
     return Plateau(sum(means) / 5.0, wide * wide / 80.0, now_s - 2.5, now_s)

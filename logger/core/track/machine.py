@@ -55,6 +55,7 @@ class Machine:
         self._rate = Rate(feed is FeedKind.TUB)
         self._ledger = Ledger()
         self._level = self._level_var = 0.0
+        self._pace = 0.0  # what the level moved by in the last second
         self._past: list[tuple[float, float, int]] = []  # level, its variance, count of the latest seconds
         self._episode: Episode | None = None
         self._former: tuple[Episode, int] | None = None  # an older base that may come back, and until when
@@ -74,7 +75,7 @@ class Machine:
         if values:
             e.take(values)
         flat = max(6.0 * self._know.resolution, 60_000.0)
-        f = plateau(e, now_s, self._noise.interval_s, flat=flat, noise_var=self._noise.floor, slope=0.0)
+        f = plateau(e, now_s, self._noise.interval_s, flat=flat, noise_var=self._noise.floor, sign=1)
         if f is None:
             return []
         self._level, self._level_var = f.level, f.var
@@ -96,12 +97,12 @@ class Machine:
             return []
         level, low, high, n = self._level, min(values), max(values), len(values)
         up, down = self._gate()
-        if high - level > up or level - low > down:
-            first = next(i for i, x in enumerate(values) if x - level > up or level - x > down)
+        mean = sum(values) / n
+        if high - level > up or level - low > down or self._slid(mean - level):
+            first = next((i for i, x in enumerate(values) if x - level > up or level - x > down), 0)
             self._begin(now_s, first)
             self._enter(TrackState.DISTURBED, now_s)
             return self._disturbed(values, now_s)
-        mean = sum(values) / n
         self._past = [*self._past[-2:], (level, self._level_var, n)]
         var = self._level_var + noise.q
         total = var + noise.r + 1e-9
@@ -109,6 +110,7 @@ class Machine:
         if surprise * surprise > 16.0 * total:  # a surge, or a stop: follow
             gain = max(gain, 0.8)
         self._level = level + slope + gain * surprise
+        self._pace = self._level - level
         self._level_var = var * (1.0 - gain)
         noise.steady(mean, high - low, n, slope)
         if self._credits:
@@ -126,9 +128,11 @@ class Machine:
                 self._enter(TrackState.SILENT, now_s)
             return []
         e.take(values)
-        noise, slope = self._noise, self._slope()
-        flat = max(4.0 * self._know.resolution, 6.0 * noise.sigma, 20_000.0) + 4.0 * abs(slope)
-        f = plateau(e, now_s, noise.interval_s, flat=flat, noise_var=noise.r, slope=slope)
+        noise, slope = self._noise, e.rate / self._account.gain
+        flat = max(4.0 * self._know.resolution, 6.0 * noise.sigma, 20_000.0) + 1.0 * abs(slope)
+        f = plateau(
+            e, now_s, noise.interval_s, flat=flat, noise_var=noise.r, sign=1 if self._feed is None else -1
+        )
         if f is None:
             return []
         tol = self._tolerance(e, f)
@@ -194,14 +198,16 @@ class Machine:
             start_s -= 1
         account, noise = self._account, self._noise
         own, u_own = self._rate.own(
-            account.history, start_s, noise.q, account.gain**2 * self._level_var, start_s - self._first_s
+            account.history,
+            start_s,
+            self._rate.lumps(noise.q),
+            account.gain**2 * self._level_var,
+            steady_s=start_s - self._first_s,
         )
-        if self._feed is FeedKind.TUB:
-            own = u_own = 0.0  # use comes in scoops, none of them now
         level = self._level
         e = self._episode = Episode(
             start_s, level, self._level_var, account.delivered(level), account.var, account.estimated,
-            account.base, account.carried, own, u_own, noise.q, silent, own=own,
+            account.base, account.carried, own, u_own, self._rate.lumps(noise.q), silent, own=own,
             low=level, high=level, dip=level,
         )  # fmt: skip
         e.rate = self._expect(e)
@@ -216,7 +222,7 @@ class Machine:
         return self._episode
 
     def _expect(self, e: Episode) -> float:
-        return 0.0 if self._feed is FeedKind.TUB else self._rate.expect(e.own, self._expected)
+        return self._rate.expect(e.own, self._expected)
 
     def _carry(self) -> Episode:
         """Count a second by expectation."""
@@ -281,8 +287,9 @@ class Machine:
     def _land(self, e: Episode, f: Plateau) -> None:
         """Be steady again on the plateau."""
         late = f.now_s - f.at_s
-        self._level = f.level + self._slope() * late
-        self._level_var = f.var + self._noise.q * late
+        self._pace = f.climb
+        self._level = f.level + (f.climb or self._slope()) * late
+        self._level_var = f.var + self._noise.q * late + (0.2 * f.climb * late) ** 2
         self._account.redraw(e.start_s, self._account.delivered(self._level))
         self._steady_again(f.now_s)
 
@@ -376,8 +383,16 @@ class Machine:
         scatter = float((noise.sigma**2 + self._level_var) ** 0.5)
         sharp = max(30_000.0, 7.0 * scatter, 4.0 * self._know.resolution)
         lump = min(noise.q / slope, 40_000.0) if slope > 1.0 else 0.0
-        blunt = max(250_000.0, 8.0 * scatter, 25.0 * lump) + 2.0 * slope
+        blunt = max(250_000.0, 8.0 * scatter, 25.0 * lump) + 2.0 * max(slope, abs(self._pace))
         return (blunt, sharp) if self._feed is None else (sharp, blunt)
+
+    def _slid(self, rise: float) -> bool:
+        """Has the second's mean stepped the way product never moves it, though no reading stands out?"""
+        back = -rise if self._feed is None else rise
+        noise = self._noise
+        if back < 15_000.0 or back < 1.5 * self._know.resolution:
+            return False
+        return bool(back * back > 36.0 * (self._level_var + noise.q + noise.r))
 
     def _tolerance(self, e: Episode, f: Plateau) -> float:
         return max(3.0 * self._know.resolution, 10_000.0, 5.0 * float((e.level_var + f.var) ** 0.5))
@@ -418,6 +433,7 @@ class Machine:
             view.level_var_mg2 = account.gain**2 * max(self._level_var, noise.floor)
         else:
             credit = 0.0 if view.state is TrackState.FROZEN else e.credit
+            credit = 0.0 if self._feed is FeedKind.TUB else credit  # it comes in scoops, none of them now
             view.delivered_mg = e.delivered + credit
             view.var_mg2 = e.var + (e.credit_u() ** 2 if credit else 0.0)
             view.estimated_mg = e.estimated + credit

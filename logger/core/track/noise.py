@@ -93,8 +93,9 @@ class Noise:
         q = max(0.0, (self._long - self._short) / (2.0 * (_LONG - _SHORT)))
         trust = self._count / (self._count + 60.0)
         q = trust * q + (1.0 - trust) * rate * self.lump_mg
-        self.q = max(q, 0.1 * rate * self.lump_mg)
         self.r = max((self._short - 2.0 * _SHORT * q) / 6.0, 0.1 * self.within, 0.25 * self.floor)
+        # However still it was, the level's memory stays short: four seconds at most.
+        self.q = max(q, 0.1 * rate * self.lump_mg, 0.08 * self.r)
         self.sigma = (max(self.within, self.floor) + self.r) ** 0.5
 
     def broken(self) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from logger.core.track.history import History
 
 WINDOWS_S = (10, 20, 40, 80, 160, 320)
@@ -43,6 +45,10 @@ class Rate:
                 break
         self.mg_s, self.u_mg_s, self.window_s = rate, u, float(w)
 
+    def lumps(self, q: float) -> float:
+        """Variance a second of what arrives: scoops are even in mass, and come evenly."""
+        return 0.2 * self.scoop_mg * abs(self.mg_s) if self.scoop_mg else q
+
     def scoop(self, mass: float) -> None:
         """Learn what a scoop weighs (mg)."""
         self.scoop_mg += 0.1 * (mass - self.scoop_mg)
@@ -58,14 +64,23 @@ class Rate:
         self._given += (expected - self._given) * gain
 
     def own(
-        self, history: History, second: int, q: float, level_var: float, steady_s: float
+        self, history: History, second: int, q: float, level_var: float, *, steady_s: float
     ) -> tuple[float, float]:
-        """Mean rate over the last minute or more before ``second``, and its standard uncertainty."""
-        w = max(60.0, self.window_s)
+        """Mean rate over the last two minutes or so before ``second``, and its standard uncertainty.
+
+        Taken over blocks, none of which counts for more than three times the median and its lumps: a
+        surge after a clog is no rate to expect.
+        """
+        length = max(120.0, self.window_s)
         first = history.last_s if history.last_s is not None else second
-        w = max(5.0, min(w, len(history.fine[0]) - 1.0 - (first - second), max(steady_s, 10.0)))
-        rate = (history.at(second) - history.at(second - w)) / w
-        return max(0.0, rate), (q * w + 2.0 * level_var) ** 0.5 / w
+        length = max(8.0, min(length, len(history.fine[0]) - 1.0 - (first - second), max(steady_s, 10.0)))
+        block = length / 8.0
+        marks = [history.at(second - block * i) for i in range(9)]
+        gains = [a - b for a, b in pairwise(marks)]
+        middle = sorted(gains)
+        most = 3.0 * max(0.0, middle[4]) + 3.0 * (q * block + 2.0 * level_var) ** 0.5
+        rate = sum(min(gain, most) for gain in gains) / length
+        return max(0.0, rate), (q * length + 2.0 * level_var) ** 0.5 / length
 
     def expect(self, own: float, expected: float | None) -> float:
         """The rate to count with now: the fold's expectation, corrected by how this outlet answered to it."""
