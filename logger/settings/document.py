@@ -104,9 +104,11 @@ class ContainerTable(Table):
         description="drains: basket, bag, holed pail; brim-full: stands full of water and runs over; "
         "retains: keeps all the water.",
     )
-    tare: Mass | None = Field(default=None, description="The usual empty mass.")
+    tare: Mass | None = Field(
+        default=None, description="What it usually weighs when put on the scale; brim-full: with its water."
+    )
     tare_range: MassRange | None = Field(
-        default=None, description='The range empty masses vary in: "0.9 kg to 1.2 kg".'
+        default=None, description='The range that mass varies in: "0.9 kg to 1.2 kg".'
     )
     full: Mass | None = Field(
         default=None,

@@ -109,7 +109,7 @@ def _journal_directory(document: Document, faults: Faults, env: Mapping[str, str
             "a full path",
             'add a table [journal] with directory = "/var/lib/tallydeck"',
         )
-    return directory or Path("/nonexistent")
+    return directory or Path()
 
 
 def default_journal_directory(env: Mapping[str, str] | None = None) -> Path | None:

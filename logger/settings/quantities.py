@@ -12,7 +12,8 @@ from typing import Annotated, Any, NamedTuple, TypeAlias
 from logger.core.units import DIMENSIONS, EXAMPLES, UnitError, parse_quantity
 from logger.settings.texts import Text, refuse
 
-_NUMBER = r"[+-]?\d{1,12}(\.\d{1,12})?"
+_PLAIN = r"\d{1,12}(\.\d{1,12})?"
+_NUMBER = rf"[+-]?{_PLAIN}"
 
 
 class Measured(NamedTuple):
@@ -77,7 +78,7 @@ class QuantityOf(Text):
     def pattern(self) -> str:
         names = {unit for dimension in self.dimensions for unit in DIMENSIONS[dimension] if unit}
         units = "|".join(sorted(names))
-        return rf"{_NUMBER}\s{{0,4}}({units})"
+        return rf"{_PLAIN}\s{{0,4}}({units})"
 
     def json(self) -> dict[str, Any]:
         return {
@@ -114,8 +115,8 @@ class RangeOf(Text):
 
     def json(self) -> dict[str, Any]:
         end = self.quantity.pattern()
-        units = end[len(_NUMBER) :]
-        return {"pattern": rf"^\s*{_NUMBER}({units})? +to +{end}\s*$", "examples": [self.example]}
+        unit = end.removeprefix(_PLAIN)
+        return {"pattern": rf"^\s*{_PLAIN}({unit})? +to +{end}\s*$", "examples": [self.example]}
 
 
 Mass: TypeAlias = Annotated[float, QuantityOf(("mass",), "1 mg", "100 t")]

@@ -128,7 +128,10 @@ class PortOf(Text):
         )
 
     def json(self) -> dict[str, Any]:
-        return {"examples": ["/dev/serial/by-id/usb-scale-if00-port0", "socket://192.168.1.20:4001"]}
+        return {
+            "pattern": f"^({_SOCKET.pattern}|{_DEVICE.pattern})$",
+            "examples": ["/dev/serial/by-id/usb-scale-if00-port0", "socket://192.168.1.20:4001"],
+        }
 
 
 @dataclass(frozen=True, slots=True)

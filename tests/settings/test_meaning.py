@@ -8,17 +8,27 @@ from pathlib import Path
 import pytest
 
 from logger.core.decode.layout import LineFormat
+from logger.core.decode.line import LineDecoder
 from logger.core.description import (
     Channel,
     Container,
     ContainerKind,
     Feed,
     FeedKind,
-    Outlet,
     Water,
     ZeroTracking,
 )
-from logger.settings import Configuration, InstrumentSettings, Secret, SettingsError, load, loads
+from logger.core.entries import Reading
+from logger.settings import (
+    Configuration,
+    InstrumentSettings,
+    Secret,
+    SettingsError,
+    default_journal_directory,
+    load,
+    loads,
+)
+from logger.simulator.foundry import foundry_scenario
 
 CONFIG = Path(__file__).parents[2] / "config"
 ENV = {"HOME": "/home/bay"}
@@ -73,37 +83,70 @@ def test_the_demo_bay_means_what_it_says() -> None:
     assert bay.shifts == ((360, 840), (840, 1320))
     (station,) = bay.stations
     assert station.feed == Feed(FeedKind.HOPPER, "feed", 60.0, 0.1, 3.0)
-    assert (station.component, station.feed_grade, station.feed_grade_u) == ("bronze", 0.16, 0.02)
-    assert station.outlets[0] == Outlet(
-        "concentrate",
-        "concentrate",
-        Container(ContainerKind.DRAINS, 1.0, 0.9, 1.2, 18.0),
-        7.4,
-        35.0,
-        0.15,
-        0.92,
-        0.03,
-    )
-    assert station.outlets[3].container.kind is ContainerKind.BRIM_FULL
-    assert station.outlets[4].channel is None
-    assert station.water == (Water("wash", "wash-water", 14.0, 20.0),)
+    assert (station.component, station.feed_grade, station.feed_grade_u) == ("bronze", 0.15, 0.02)
+    assert [(outlet.name, outlet.channel) for outlet in station.outlets] == [
+        ("concentrate", "concentrate"),
+        ("middlings", "middlings"),
+        ("tailings", "tailings"),
+        ("fines", "fines"),
+        ("spill-tray", None),
+    ]
+    assert station.outlets[0].container == Container(ContainerKind.DRAINS, 1.0, 0.8, 1.2, 12.0)
+    assert station.water == (Water("wash", "wash-water", 12.0, 18.0),)
     assert bay.channel("feed") == Channel(
-        "feed", "mass", "kg", 0.02, 150.0, ZeroTracking.OFF, "gross", None, "feed"
+        "feed", "mass", "kg", 0.01, 150.0, ZeroTracking.OFF, "gross", None, "feed"
     )
-    assert bay.channel("concentrate").interval_s == 0.2
     assert bay.channel("wash-water") == Channel(
-        "wash-water", "flow", "L/min", 0.05, interval_s=None, instrument="wash-water"
+        "wash-water", "flow", "L/min", 0.1, interval_s=None, instrument="wash-water"
     )
     assert [i.port for i in configuration.instruments] == [f"demo:{c.name}" for c in bay.channels]
 
 
-def test_the_demo_bays_expectations_balance() -> None:
-    """Shares add up to the feed, and grade times share to the bronze in it, within what is told of both."""
+def test_the_demo_bays_expected_grades_balance() -> None:
+    """What comes out, by the simulated shares, holds the bronze of the feed within half a percent."""
     (station,) = load(CONFIG / "demo.toml", ENV).bay.stations
-    shares = [outlet.expected_share or 0 for outlet in station.outlets]
+    shares = [outlet.share for outlet in foundry_scenario().outlets]
     grades = [outlet.expected_grade or 0 for outlet in station.outlets]
-    assert sum(shares) == pytest.approx(1)
-    assert sum(s * g for s, g in zip(shares, grades, strict=True)) == pytest.approx(0.16, abs=0.005)
+    bronze = sum(s * g for s, g in zip(shares, grades, strict=True))
+    assert bronze == pytest.approx(station.feed_grade, abs=0.005)
+
+
+def test_the_demo_bay_is_described_as_it_is_simulated() -> None:
+    bay = load(CONFIG / "demo.toml", ENV).bay
+    (station,) = bay.stations
+    simulated = foundry_scenario()
+    scales = {place.name: place.scale for place in simulated.outlets if place.scale} | {
+        "feed": simulated.feed.scale
+    }
+    assert {c.name: (c.resolution_kg, c.capacity_kg) for c in bay.channels if c.quantity == "mass"} == {
+        name: (scale.resolution_kg, scale.capacity_kg) for name, scale in scales.items() if scale
+    }
+    told = [o for o in station.outlets if o.channel]
+    vessels = [place.vessel for place in simulated.outlets if place.scale]
+    for outlet, vessel in zip(told, vessels, strict=True):
+        box = outlet.container
+        assert (box.kind, box.full_kg) == (vessel.kind, vessel.full_kg)
+        assert box.tare_low_kg is not None
+        assert box.tare_high_kg is not None
+        assert box.tare_low_kg <= vessel.tare_low_kg + vessel.fill_water_kg
+        assert box.tare_high_kg >= vessel.tare_high_kg + vessel.fill_water_kg
+    assert [o.solids_density for o in told] == [p.density for p in simulated.outlets if p.scale]
+    assert simulated.feed.target_kg_h == station.feed.target_kg_h
+
+
+def test_the_demos_meter_and_printing_scale_are_read() -> None:
+    """Lines as the simulated instruments send them."""
+    lines = {i.name: i.line for i in load(CONFIG / "demo.toml", ENV).instruments if i.line is not None}
+    sent = {"middlings": b"ST,GS,+   1.234 kg\r\n", "wash-water": b"FLOW   14.10 L/min\r\n"}
+    read_off = {}
+    for name, line in lines.items():
+        (reading,) = LineDecoder(name, line).feed(sent[name], 1)
+        assert isinstance(reading, Reading)
+        read_off[name] = (reading.number, reading.exp, reading.unit, reading.stable, reading.mode)
+    assert read_off == {
+        "middlings": (1234, -3, "kg", True, "gross"),
+        "wash-water": (1410, -2, "L/min", None, ""),
+    }
 
 
 def test_two_stations_in_pounds() -> None:
@@ -306,6 +349,11 @@ def test_the_record_goes_where_the_system_keeps_state(env: dict[str, str], folde
 def test_without_any_place_for_the_record_that_is_told() -> None:
     with pytest.raises(SettingsError, match="no folder for the record, and no HOME to put it under"):
         loads(SHORT, env={})
+
+
+def test_the_records_usual_place_can_be_asked_for_without_a_configuration() -> None:
+    assert default_journal_directory({"HOME": "/h"}) == Path("/h/.local/state/tallydeck")
+    assert default_journal_directory({}) is None
 
 
 def test_a_folder_told_goes_before_all_others() -> None:
