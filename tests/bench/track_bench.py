@@ -102,7 +102,9 @@ def results(seed: int, trace: Trace, told: bool = False) -> tuple[list[Result], 
         mass, u, estimated = (x / 1e6 for x in track.tally(EPOCH_S + 30, EPOCH_S + end))
         scale = next((o.scale for o in trace.scenario.outlets if o.name == name), trace.scenario.feed.scale)
         swallowed = scale is not None and scale.zero_tracking and scale.zeroed_on_tare
-        out.append(Result(seed, name, mass, true[end] - true[30], u, estimated, swallowed, events[name], track))
+        out.append(
+            Result(seed, name, mass, true[end] - true[30], u, estimated, swallowed, events[name], track)
+        )
     return out, took, count
 
 
@@ -117,7 +119,10 @@ def main(seeds: int, hours: float, first: int = 0, kinds: tuple[str, ...] = GREA
         took, count = took + seconds, count + readings
     for what, part in (
         ("outlets", [r for r in every if r.channel != "feed"]),
-        ("  without zero tracking at the container's weight", [r for r in every if r.channel != "feed" and not r.swallowed]),
+        (
+            "  without zero tracking at the container's weight",
+            [r for r in every if r.channel != "feed" and not r.swallowed],
+        ),
         ("feeds", [r for r in every if r.channel == "feed"]),
     ):
         report(what, part)

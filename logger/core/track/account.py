@@ -7,6 +7,7 @@ is believed to have passed meanwhile is added to ``carried`` and its variance to
 
 from __future__ import annotations
 
+from logger.core.track.drainage import Drainage
 from logger.core.track.episode import Episode, Plateau
 from logger.core.track.history import History
 
@@ -14,7 +15,7 @@ from logger.core.track.history import History
 class Account:
     """All in mg (mg2). ``gain`` turns a change the scale shows into mass; ``sign`` is -1 for a feed."""
 
-    def __init__(self, gain: float, sign: int, gain_u: float, history_s: int) -> None:
+    def __init__(self, gain: float, sign: int, gain_u: float, drains: bool, history_s: int) -> None:
         self.scale = gain * sign
         self.gain = gain
         self.gain_u = gain_u  # relative standard uncertainty of the gain
@@ -22,6 +23,7 @@ class Account:
         self.carried = 0.0
         self.var = 0.0
         self.estimated = 0.0
+        self.drainage = Drainage(drains)
         self.history = History(history_s)
 
     def delivered(self, level: float) -> float:
@@ -30,6 +32,12 @@ class Account:
     def rebase(self, level: float, delivered: float) -> None:
         """From now on the mass is ``delivered`` plus what the scale gains over ``level``."""
         self.base, self.carried = level, delivered
+
+    def delivered_at(self, second: float) -> float:
+        """Mass delivered at a second, less the water that has drained since or will."""
+        mass = self.history.at(second)
+        omega = self.drainage.omega_s
+        return mass - omega * self.history.at(second, 3) if omega else mass
 
     def splice(self, e: Episode, f: Plateau) -> tuple[float, float]:
         """Move the base to the plateau, counting the expected mass: that and its uncertainty."""
@@ -47,7 +55,7 @@ class Account:
 
     def redraw(self, start_s: int, delivered: float) -> None:
         """Let the history run straight from ``start_s`` to what is believed now."""
-        self.history.rewrite(start_s, (delivered, self.var, self.estimated))
+        self.history.rewrite(start_s, (delivered, self.var, self.estimated, self.drainage.wet))
 
     def adjust(self, from_s: float, to_s: float, delta: float, var: float, estimated: float) -> None:
         """A correction: mass from ``to_s`` on changes by ``delta``, growing from ``from_s``."""

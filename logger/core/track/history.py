@@ -1,4 +1,4 @@
-"""Delivered mass, its variance and its estimated part at past seconds, in bounded memory.
+"""Delivered mass, its variance and what else adds up, at past seconds, in bounded memory.
 
 The last quarter of an hour is kept second by second, older time at every tenth second, linear in
 between. A correction shifts everything from a second on, so tallies need no refolding.
@@ -11,11 +11,11 @@ from array import array
 FINE_S = 900
 COARSE_S = 10
 _SLACK = 200  # fine seconds are moved to the coarse rows in lots of this many
-_COLUMNS = 3  # delivered (mg), variance (mg2), estimated part (mg)
+_COLUMNS = 4  # delivered (mg), variance (mg2), estimated part (mg), wet (mg/s, see `drainage`)
 
 
 class History:
-    """Three columns over station seconds without holes; ``last_s`` is the newest, None before any."""
+    """Four columns over station seconds without holes; ``last_s`` is the newest, None before any."""
 
     def __init__(self, keep_s: int) -> None:
         self._keep = max(keep_s, FINE_S) // COARSE_S
@@ -25,9 +25,8 @@ class History:
         self._coarse_s = 0
         self._coarse = tuple(array("d") for _ in range(_COLUMNS))
 
-    def append(self, second: int, delivered: float, var: float, estimated: float) -> None:
+    def append(self, second: int, row: tuple[float, float, float, float]) -> None:
         """Enter the values at ``second``; seconds left out are filled in linearly, earlier ones ignored."""
-        row = (delivered, var, estimated)
         if self.last_s is None:
             self.fine_s = self._coarse_s = second
         elif second <= self.last_s:
@@ -108,7 +107,7 @@ class History:
             elif second > start:
                 values[index] += delta * (second - start) / (end - start)
 
-    def rewrite(self, start: int, values: tuple[float, float, float]) -> None:
+    def rewrite(self, start: int, values: tuple[float, float, float, float]) -> None:
         """Draw straight lines from the row at ``start`` to ``values`` at the newest row."""
         if self.last_s is None or start >= self.last_s:
             return

@@ -48,7 +48,13 @@ class Machine:
         gain, gain_u = _gain(container.kind, solids_density)
         self.view = View()
         self._feed = feed
-        self._account = Account(gain, 1 if feed is None else -1, gain_u, history_s)
+        self._account = Account(
+            gain,
+            1 if feed is None else -1,
+            gain_u,
+            drains=feed is None and container.kind is ContainerKind.DRAINS,
+            history_s=history_s,
+        )
         self._know = Knowledge.told(channel, container)
         self._tare_told = None if container.tare_kg is None else container.tare_kg * KG
         self._noise = Noise(channel.resolution_kg * KG, channel.interval_s)
@@ -270,7 +276,9 @@ class Machine:
     def _spliced(self, e: Episode, f: Plateau, verdict: Verdict, step: float) -> list[Recognised]:
         credit, u = self._account.splice(e, f)
         self._former = (e, f.now_s + REJOIN_S)
+        self._account.drainage.broken()
         if verdict.tare == "new":
+            self._account.drainage.changed()
             self.view.tare_mg = f.level
             self._know.learn_tare(f.level)
         elif verdict.tare == "moves" and self.view.tare_mg is not None:
@@ -438,13 +446,19 @@ class Machine:
             view.var_mg2 = e.var + (e.credit_u() ** 2 if credit else 0.0)
             view.estimated_mg = e.estimated + credit
             view.level_mg = e.means[-1] if e.means else e.level
-        account.history.append(now_s, view.delivered_mg, view.var_mg2, view.estimated_mg)
+        drainage = account.drainage
+        if e is None:
+            drainage.follow(now_s, account.gain * self._level, view.level_var_mg2**0.5, account.history)
+        account.history.append(now_s, (view.delivered_mg, view.var_mg2, view.estimated_mg, drainage.wet))
         if e is None:
             rate.update(
                 account.history, view.delivered_mg, noise.q, view.level_var_mg2, now_s - self._first_s
             )
             rate.compare(self._expected)
             view.rate_mg_s, view.u_rate_mg_s, view.rate_window_s = rate.mg_s, rate.u_mg_s, rate.window_s
+        if drainage.active:
+            view.delivered_mg -= drainage.omega_s * drainage.wet
+            view.var_mg2 += (drainage.u_omega_s * drainage.wet) ** 2
         view.content_mg = None if view.tare_mg is None else view.level_mg - view.tare_mg
         view.noise_mg, view.interval_s = noise.sigma, noise.interval_s
         view.same_count, view.p_same = noise.same_count, noise.p_same

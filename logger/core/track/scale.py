@@ -53,11 +53,14 @@ class ScaleTrack(Machine):
 
     def delivered_at(self, second: int) -> float:
         """Cumulative delivered mass (mg) at an earlier station second, from the track's history."""
-        return self._account.history.at(second)
+        return self._account.delivered_at(second)
 
     def var_at(self, second: int) -> float:
         """`View.var_mg2` at an earlier station second."""
-        return self._account.history.at(second, 1)
+        account = self._account
+        return (
+            account.history.at(second, 1) + (account.drainage.u_omega_s * account.history.at(second, 3)) ** 2
+        )
 
     def estimated_at(self, second: int) -> float:
         """`View.estimated_mg` at an earlier station second."""
@@ -65,10 +68,14 @@ class ScaleTrack(Machine):
 
     def tally(self, from_s: int, to_s: int) -> tuple[float, float, float]:
         """Mass delivered between two seconds, its standard uncertainty and its estimated part (mg)."""
+        history, drainage = self._account.history, self._account.drainage
         mass = self.delivered_at(to_s) - self.delivered_at(from_s)
-        var = 2.0 * self.view.level_var_mg2 + max(0.0, self.var_at(to_s) - self.var_at(from_s))
+        var = 2.0 * self.view.level_var_mg2 + max(0.0, history.at(to_s, 1) - history.at(from_s, 1))
+        wet = history.at(to_s, 3) - history.at(from_s, 3)
+        # These two err the same way every time, so they add up before they are squared.
+        water, displaced = drainage.u_omega_s * wet, self._account.gain_u * mass
         estimated = self.estimated_at(to_s) - self.estimated_at(from_s)
-        return mass, (var + (self._account.gain_u * mass) ** 2) ** 0.5, estimated
+        return mass, (var + water**2 + displaced**2) ** 0.5, estimated
 
     def container_set(self, now_s: int, tare_mg: float | None) -> None:
         """The operator says a fresh container stands there; ``tare_mg`` where it was not empty."""
@@ -80,12 +87,14 @@ class ScaleTrack(Machine):
         if e is not None:  # counts as over: what was expected is what passed
             self._level = e.means[-1] if e.means else e.level
             self._level_var = self._noise.r + self._noise.floor
-            self._account.rebase(self._level, view.delivered_mg)
+            self._account.rebase(self._level, e.delivered + e.credit)
             self._account.var = e.var + e.credit_u() ** 2 + self._account.gain**2 * self._level_var
             self._account.estimated = e.estimated + e.credit
             self._steady_again(now_s)
         view.tare_mg = self._level if tare_mg is None else tare_mg
         self._know.learn_tare(view.tare_mg)
+        self._account.drainage.changed()
+        self._account.drainage.broken()
         self._former = None
         self._publish(now_s)
 

@@ -1,0 +1,80 @@
+"""Water that a draining container holds for a while, learned from how the weight falls after a stop.
+
+Product falls into a basket or bag with water that takes seconds to minutes to run out. At a steady rate the
+container so holds ``omega`` seconds' worth of flow in free water, which is counted, for it is weighed; when
+the flow stops the weight falls by omega * rate. Taken along by each container that is changed, it adds up:
+delivered is too high by omega * ``wet``, where ``wet`` is the sum of the rates at which containers left
+plus the rate at which the present one fills.
+
+Until such a fall was seen omega is taken for 0 with a standard uncertainty of 5 s (common practice, no
+source: free water of 10 to 30 % that runs out in 10 to 60 s). A fall after a slow stop shows less than all
+of it, so the largest fall seen counts.
+"""
+
+from __future__ import annotations
+
+from logger.core.track.history import History
+
+UNSEEN_S = 5.0
+MOST_S = 40.0
+FILL_S = 25.0  # time constant with which the present container's water follows the rate
+STOPPED_S = 60  # no new peak for so long: the flow has stopped
+
+
+class Drainage:
+    """``active``: the container drains. Masses in mg, rates in mg/s."""
+
+    def __init__(self, active: bool) -> None:
+        self.active = active
+        self.omega_s = 0.0
+        self.u_omega_s = UNSEEN_S if active else 0.0
+        self.fills = 0.0  # rate in the present container's water
+        self.left = 0.0  # sum of the rates at which containers left
+        self._last: float | None = None
+        self._top = self._low = self._sharpest = 0.0
+        self._top_s = 0
+
+    @property
+    def wet(self) -> float:
+        return self.left + self.fills
+
+    def changed(self) -> None:
+        """The container left with its water."""
+        self.left += self.fills
+        self.fills = 0.0
+
+    def broken(self) -> None:
+        """The level moved for another reason."""
+        self._last = None
+
+    def follow(self, now_s: int, mass: float, noise: float, history: History) -> None:
+        """Take a second's level as mass; ``noise``: its standard uncertainty."""
+        if not self.active:
+            return
+        last = self._last
+        if last is None:
+            self._last = self._top = self._low = mass
+            self._top_s, self._sharpest = now_s, 0.0
+            return
+        self._last = mass
+        self.fills = max(0.0, self.fills + (mass - last - self.fills) / FILL_S)
+        if mass >= self._top:
+            self._top = self._low = mass
+            self._top_s, self._sharpest = now_s, 0.0
+            return
+        self._low = min(self._low, mass)
+        self._sharpest = max(self._sharpest, last - mass)
+        fall = self._top - self._low - 2.0 * noise
+        if now_s - self._top_s == STOPPED_S or (now_s - self._top_s) % 120 == 0:
+            self._learn(fall, noise, history)
+
+    def _learn(self, fall: float, noise: float, history: History) -> None:
+        if fall < 6.0 * noise or self._sharpest > 0.4 * fall:
+            return
+        rate = (history.at(self._top_s - 30) - history.at(self._top_s - 150)) / 120.0
+        if rate <= 0.0:
+            return
+        seen = min(fall / rate, MOST_S)
+        if seen > self.omega_s:
+            self.omega_s = seen
+            self.u_omega_s = min(self.u_omega_s, max(1.0, 0.4 * seen)) if seen < 12.5 else 0.4 * seen
