@@ -73,6 +73,11 @@ class _Thaw(pickle.Unpickler):
         )
 
 
+def digest_of(body: bytes) -> bytes:
+    """What stands in front of a checkpoint's bytes: against decay, not against forgery."""
+    return hashlib.blake2b(body, digest_size=_DIGEST_BYTES).digest()
+
+
 def freeze(obj: Any) -> bytes:
     """The state as bytes. JournalError where it holds something that cannot be pickled."""
     buffer = io.BytesIO()
@@ -84,7 +89,7 @@ def freeze(obj: Any) -> bytes:
     except (pickle.PicklingError, TypeError, AttributeError, RecursionError) as error:
         raise JournalError(f"the state cannot be kept as a checkpoint: {error}", "checkpoint") from error
     body = buffer.getvalue()
-    return hashlib.blake2b(body, digest_size=_DIGEST_BYTES).digest() + body
+    return digest_of(body) + body
 
 
 def thaw(blob: bytes, allowed_prefix: str = "logger.core") -> Any:
@@ -94,7 +99,7 @@ def thaw(blob: bytes, allowed_prefix: str = "logger.core") -> Any:
     array, Fraction, times and plain containers.
     """
     digest, body = blob[:_DIGEST_BYTES], blob[_DIGEST_BYTES:]
-    if hashlib.blake2b(body, digest_size=_DIGEST_BYTES).digest() != digest:
+    if digest_of(body) != digest:
         raise JournalError("the checkpoint's bytes have changed; the past is folded again", "checkpoint")
     try:
         return _Thaw(body, allowed_prefix).load()
