@@ -21,7 +21,7 @@ NOT_WEIGHED = "none"
 _SHIFT = re.compile(r"([01]\d|2[0-3]):([0-5]\d) ?- ?(([01]\d|2[0-3]):([0-5]\d)|24:00)")
 _FORMAT = re.compile(r"([78])([NEO])(1|1\.5|2)")
 _SOCKET = re.compile(r"socket://([A-Za-z0-9.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\]):(\d{1,5})")
-_DEVICE = re.compile(r"/[^\x00-\x1f]{1,500}|COM\d{1,3}|demo:[\w-]{1,40}")
+_DEVICE = re.compile(r"/[^\x00-\x1f]{1,500}|demo:[\w-]{1,40}")
 
 
 def refuse(value: object, allowed: str, remedy: str) -> PydanticCustomError:
@@ -121,7 +121,7 @@ class PortOf(Text):
         return value
 
     def wanted(self) -> tuple[str, str]:
-        allowed = "the full path of a serial device, COM and a number, or socket://host:port"
+        allowed = "the full path of a serial device, or socket://host:port"
         return (
             allowed,
             "list /dev/serial/by-id/ with the instrument plugged in, and copy the name that appears",

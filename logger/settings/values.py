@@ -17,7 +17,7 @@ from logger.settings.secret import Secret
 class InstrumentSettings:
     """How an instrument is reached and asked. Its channel in the Bay has the same name.
 
-    ``port`` is a device path, ``COM3``, ``socket://host:port``, ``demo:NAME`` (the demo's own bay), or
+    ``port`` is a device path, ``socket://host:port``, ``demo:NAME`` (the demo's own bay), or
     None: its readings come from a file. ``dialect`` is ``sma`` (mode ``poll``, ``stable`` or ``repeat``)
     or ``line`` (mode ``listen`` or ``poll``; ``line`` then tells the format). ``interval_s`` is the time
     between polls; an instrument that sends by itself keeps its own.
@@ -57,8 +57,8 @@ class Configuration:
 
     @property
     def unwired(self) -> tuple[str, ...]:
-        """The channels that nothing reads from a wire: no instrument is told, or no port of it."""
-        wired = {instrument.name for instrument in self.instruments if instrument.port is not None}
+        """The channels that nothing reads from a wire: no port is told, or one that only the demo has."""
+        wired = {i.name for i in self.instruments if i.port is not None and not i.port.startswith("demo:")}
         return tuple(channel.name for channel in self.bay.channels if channel.name not in wired)
 
 

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from logger.app import DIALECTS
+from logger.core.decode import sma
 from logger.core.decode.layout import LineFormat
 from logger.core.decode.line import LineDecoder
 from logger.core.description import (
@@ -19,6 +21,7 @@ from logger.core.description import (
     ZeroTracking,
 )
 from logger.core.entries import Reading
+from logger.ports.wire import check_url
 from logger.settings import (
     Configuration,
     InstrumentSettings,
@@ -28,6 +31,7 @@ from logger.settings import (
     load,
     loads,
 )
+from logger.settings.wires import MODES
 from logger.simulator.foundry import foundry_scenario
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -281,10 +285,27 @@ def test_a_shift_may_last_all_day() -> None:
     assert read('[bay]\nshifts = ["00:00-24:00"]\n' + SHORT).bay.shifts == ((0, 1440),)
 
 
-def test_channels_that_no_wire_brings_are_named() -> None:
-    text = ONE.replace("[stations.t]", '[instruments.b]\nresolution = "5 g"\nport = "COM3"\n[stations.t]')
-    assert read(text).unwired == ("a",)
+@pytest.mark.parametrize(("port", "unwired"), [("/dev/ttyS0", ("a",)), ("demo:b", ("a", "b"))])
+def test_channels_that_no_wire_brings_are_named(port: str, unwired: tuple[str, ...]) -> None:
+    other = f'[instruments.b]\nresolution = "5 g"\nport = "{port}"\n'
+    assert read(ONE.replace("[stations.t]", f"{other}[stations.t]")).unwired == unwired
+
+
+def test_a_short_configuration_has_no_wires() -> None:
     assert read(SHORT).unwired == ("feed", "a", "b")
+
+
+def test_a_file_from_another_system_is_read_alike(tmp_path: Path) -> None:
+    """A mark before the text and CR LF at the ends of lines, as some editors write them."""
+    (tmp_path / "bay.toml").write_bytes(b"\xef\xbb\xbf" + ONE.replace("\n", "\r\n").encode())
+    assert load(tmp_path / "bay.toml", ENV).bay == read(ONE).bay
+
+
+def test_a_fault_in_a_file_with_other_line_ends_has_its_line(tmp_path: Path) -> None:
+    text = '# "one"\r\n[stations.t]\r\nresolution = 5\r\noutlets = [\r\n  "a",\r\n]\r\n'
+    (tmp_path / "bay.toml").write_bytes(text.encode())
+    with pytest.raises(SettingsError, match=r"bay\.toml:3: stations\.t\.resolution: found 5"):
+        load(tmp_path / "bay.toml", ENV)
 
 
 # ---- digest
@@ -399,3 +420,28 @@ def test_a_secret_shows_itself_to_nobody_but_who_asks() -> None:
 
 def test_equal_secrets_are_equal_and_others_are_not() -> None:
     assert len({Secret(TOKEN), Secret(TOKEN), Secret(TOKEN + "x")}) == 2
+
+
+# ---- wires
+
+
+@pytest.mark.parametrize(
+    "port",
+    [
+        "/dev/ttyUSB0",
+        "/dev/serial/by-id/usb-a_b-if00-port0",
+        "socket://192.168.1.20:4001",
+        "socket://[fe80::1]:1",
+    ],
+)
+def test_a_port_that_is_allowed_is_one_that_can_be_opened(port: str) -> None:
+    (instrument,) = read(ONE.replace("[stations.t]", f'port = "{port}"\n[stations.t]')).instruments
+    assert instrument.port == port
+    check_url(port)  # raises ValueError for what it cannot open
+
+
+def test_every_dialect_and_mode_that_is_allowed_can_be_asked() -> None:
+    """The settings' table of modes against the decoders': none is allowed that the wire does not know."""
+    asked = [sma.exchange(mode) for mode in MODES["sma"]]
+    assert all(exchange.start or exchange.poll for exchange in asked)
+    assert set(MODES) == set(DIALECTS)
