@@ -122,6 +122,8 @@ def _up(e: Episode, f: Plateau, k: Knowledge, rise: float) -> Verdict:
     if k.empty_scale(e.low, e.level - e.low) and f.level - e.low >= LEAST_CONTAINER_MG:
         return Verdict(Do.SPLICE, "container-changed", "new")
     # A surge after a clog comes fast but over seconds, and nothing overshoots.
+    if abs(f.level) <= min(k.zero_tol(), 0.2 * rise) and e.steepest > 0.6 * rise:
+        return Verdict(Do.SPLICE, "tare-pressed", "moves")
     if f.climb > 0.15 * rise:
         return Verdict(Do.KEEP, "surge")
     if e.steepest < 0.45 * rise and e.high <= f.level + 0.2 * rise and e.low >= e.level - 0.2 * rise:

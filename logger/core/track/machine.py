@@ -31,6 +31,7 @@ STATES: dict[TrackState, frozenset[TrackState]] = {
 
 FROZEN_SCORE = 16.0  # -n ln p(same value): e^-16 by chance
 HOLD_S, HOLD_FEED_S = 0.5, 2.0  # distrusted before a jump
+POUR_S = 4  # a pour too gentle for the gate is looked for over this time
 REJOIN_S = 180  # an older base is believed again when the weight comes back to it within this time
 
 
@@ -208,7 +209,6 @@ class Machine:
             start_s,
             self._rate.lumps(noise.q),
             account.gain**2 * self._level_var,
-            steady_s=start_s - self._first_s,
         )
         level = self._level
         e = self._episode = Episode(
@@ -345,15 +345,19 @@ class Machine:
     def _poured(self, now_s: int) -> list[Recognised]:
         """Caught product poured in too gently for the gate."""
         self._credits = [r for r in self._credits if r.estimated > 0.0 and now_s - r.to_s <= CATCH_S]
-        if not self._credits or len(self._past) < 3:
+        means, gain = self._noise.means(POUR_S + 4), self._account.gain
+        if not self._credits or len(means) < POUR_S + 4:
             return []
-        noise, gain, slope = self._noise, self._account.gain, self._slope()
-        rise = (self._level - self._past[0][0] - 3.0 * slope) * gain
-        var = gain * gain * (3.0 * noise.q + 2.0 * noise.r)
-        if rise < 6.0 * var**0.5 or (self._level - self._past[-1][0] - slope) * gain > 0.2 * rise:
+        rise = ((means[-1] + means[-2] - means[0] - means[1]) / 2.0 - (POUR_S + 2.0) * self._slope()) * gain
+        var = gain * gain * ((POUR_S + 2.0) * self._noise.q + self._noise.r)
+        if rise < 5.0 * var**0.5 or means[-1] - means[-3] > 0.5 * rise / gain:
+            return []
+        history, start = self._account.history, now_s - POUR_S - 6
+        usual = max(history.at(start - i) - history.at(start - i - 6) for i in range(0, 42, 3))
+        if rise < 1.5 * usual:
             return []
         record = self._matching(rise)
-        return [] if record is None else [self._replace(record, rise, now_s - 3, now_s, var)]
+        return [] if record is None else [self._replace(record, rise, now_s - POUR_S - 2, now_s, var)]
 
     def _replace(self, record: Record, mass: float, from_s: int, to_s: int, var: float) -> Recognised:
         """Count a weighed pour for the time it was caught in, instead of the estimate."""

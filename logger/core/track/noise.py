@@ -98,6 +98,10 @@ class Noise:
         self.q = max(q, 0.1 * rate * self.lump_mg, 0.08 * self.r)
         self.sigma = (max(self.within, self.floor) + self.r) ** 0.5
 
+    def means(self, count: int) -> list[float]:
+        """The latest one-second means of this undisturbed stretch, oldest first."""
+        return self._means[-count:]
+
     def broken(self) -> None:
         """The stretch ended: differences must not reach across it."""
         self._means.clear()

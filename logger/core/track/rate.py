@@ -8,6 +8,8 @@ from logger.core.track.history import History
 
 WINDOWS_S = (10, 20, 40, 80, 160, 320)
 GOOD = 0.10  # relative standard uncertainty that is good enough to stop lengthening the window
+OWN_S = (20, 40, 80, 160)
+_BLOCK_S = 30
 _EXPECT_S = 60.0  # memory of the ratio between own and expected rate
 
 
@@ -63,24 +65,31 @@ class Rate:
         self._own += (self.mg_s - self._own) * gain
         self._given += (expected - self._given) * gain
 
-    def own(
-        self, history: History, second: int, q: float, level_var: float, *, steady_s: float
-    ) -> tuple[float, float]:
-        """Mean rate over the last two minutes or so before ``second``, and its standard uncertainty.
+    def own(self, history: History, second: int, q: float, level_var: float) -> tuple[float, float]:
+        """Mean rate before ``second`` and its standard uncertainty.
 
-        Taken over blocks, none of which counts for more than three times the median and its lumps: a
-        surge after a clog is no rate to expect.
+        Over the longest window that still agrees with the shorter ones, so that a rate that has just changed
+        is not averaged away; but no more than what the last ten minutes know, for after a clog a surge
+        is no rate to expect.
         """
-        length = max(120.0, self.window_s)
-        first = history.last_s if history.last_s is not None else second
-        length = max(8.0, min(length, len(history.fine[0]) - 1.0 - (first - second), max(steady_s, 10.0)))
-        block = length / 8.0
-        marks = [history.at(second - block * i) for i in range(9)]
-        gains = [a - b for a, b in pairwise(marks)]
-        middle = sorted(gains)
-        most = 3.0 * max(0.0, middle[4]) + 3.0 * (q * block + 2.0 * level_var) ** 0.5
-        rate = sum(min(gain, most) for gain in gains) / length
-        return max(0.0, rate), (q * length + 2.0 * level_var) ** 0.5 / length
+        reach = min(second, history.last_s or second) - history.fine_s
+        mean = u = 0.0
+        for window in OWN_S[1 if self.scoop_mg else 0 :]:
+            if window > reach and u:
+                break
+            w = max(2, min(window, reach))
+            rate = (history.at(second) - history.at(second - w)) / w
+            u_rate = (q * w + 2.0 * level_var) ** 0.5 / w
+            if u and abs(rate - mean) > 2.0 * (u * u - u_rate * u_rate) ** 0.5:
+                break
+            mean, u = rate, u_rate
+        if reach >= 10 * _BLOCK_S:
+            marks = [history.at(second - _BLOCK_S * i) for i in range(min(20, reach // _BLOCK_S) + 1)]
+            blocks = sorted((a - b) / _BLOCK_S for a, b in pairwise(marks))
+            usual = max(0.0, blocks[len(blocks) * 3 // 4])
+            if mean > 1.6 * usual + 3.0 * u:
+                return usual, max(u, 0.4 * usual)
+        return max(0.0, mean), u
 
     def expect(self, own: float, expected: float | None) -> float:
         """The rate to count with now: the fold's expectation, corrected by how this outlet answered to it."""
