@@ -286,7 +286,11 @@ def main() -> None:
     total, took, count = Score(), 0.0, 0
     for seed in range(told.first, told.first + told.seeds):
         trace = cached(seed, told.hours, kinds, told.feed, told.cache)
-        alarms, _, seconds = fold(trace, told.told)
+        try:
+            alarms, _, seconds = fold(trace, told.told)
+        except (TypeError, ValueError, ZeroDivisionError) as broken:  # say which, and go on
+            print(f"  seed {seed} BROKEN: {broken!r}")
+            continue
         took, count = took + seconds, count + len(trace.readings)
         before = len(total.false)
         score(seed, trace, alarms, total, told.v)

@@ -9,7 +9,7 @@ level being averaged; a rate that was overestimated warns early.
 
 from __future__ import annotations
 
-from logger.core.description import Outlet, Station
+from logger.core.description import ContainerKind, Outlet, Station
 from logger.core.rules.contract import ChannelNow, Judgement, OutletNow, StationNow
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.said import Said, Watch, minutes
@@ -60,7 +60,7 @@ class ContainerNearFull:
             return []
         left_mg = full - view.level_mg
         known = view.rate_mg_s > 3.0 * view.u_rate_mg_s and view.rate_mg_s > 0.0
-        left_s = left_mg / view.rate_mg_s if known else None
+        left_s = left_mg / shown_mg(view.rate_mg_s, outlet.outlet) if known else None
         if left_mg > 0.05 * room and (left_s is None or left_s > self.left_s):
             return []
         self._level_mg[number] = view.level_mg
@@ -82,6 +82,14 @@ def full_mg(outlet: Outlet, channel: ChannelNow) -> float | None:
         return outlet.container.full_kg * 1e6
     capacity = channel.channel.capacity_kg
     return None if capacity is None else 0.95 * capacity * 1e6
+
+
+def shown_mg(delivered: float, outlet: Outlet) -> float:
+    """What the scale shows of delivered solids: m (1 - 1/density) where the container stands brim-full."""
+    density = outlet.solids_density
+    if outlet.container.kind is not ContainerKind.BRIM_FULL or density is None or density <= 1.0:
+        return delivered
+    return delivered * (1.0 - 1.0 / density)
 
 
 def empty_mg(outlet: Outlet, channel: ChannelNow) -> float:

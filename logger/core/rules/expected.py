@@ -235,18 +235,29 @@ class ExpectedFlow:
         began = self.spread.began_s
         if began is None or start < began or not self._may_teach(past, start, end):
             return
+        if not self._lags_agree(past, start - 30, end):
+            return
         x = self.spread.passed(past.scores.best, start, end)
         keep = exp(-BLOCK_S / MEMORY_S)
         past.sum_x = past.sum_x * keep + x
         past.sum_y = past.sum_y * keep + past.got(start, end)
-        past.fed_s += BLOCK_S if x > 0.0 else 0.0
-        rate = max(self._feed_rate(0), 0.0)
+        past.fed_s += BLOCK_S
         told = past.outlet.expected_share
-        prior = 90.0 * rate  # a told share is worth a minute and a half of feed
-        if told is not None:
-            past.share = max((past.sum_y + told * prior) / max(past.sum_x + prior, 1.0), 0.0)
+        mean_x = past.sum_x / min(past.fed_s, MEMORY_S)  # mg of feed a second
+        if told is not None:  # worth a minute and a half of feed
+            prior = 90.0 * mean_x
+            past.share = min(max((past.sum_y + told * prior) / max(past.sum_x + prior, 1.0), 0.0), 1.0)
         elif past.fed_s >= 60.0 and past.sum_x > 0.0:
-            past.share = max(past.sum_y / past.sum_x, 0.0)
+            past.share = min(max(past.sum_y / past.sum_x, 0.0), 1.0)
+
+    def _lags_agree(self, past: OutletPast, from_s: int, to_s: int) -> bool:
+        """Whether fast and slow credible lags expect about the same: else a share would learn their error."""
+        if self.spread.began_s is None or from_s < self.spread.began_s:
+            return False
+        fast, slow = past.scores.extremes
+        a, b = self.spread.passed(fast, from_s, to_s), self.spread.passed(slow, from_s, to_s)
+        usual = 0.0 if past.fed_s == 0.0 else 0.2 * past.sum_x / min(past.fed_s, MEMORY_S) * (to_s - from_s)
+        return min(a, b) > usual and min(a, b) >= 0.7 * max(a, b)
 
     def _learn_own_rate(self, past: OutletPast, end: int) -> None:
         start = end - HALF_MINUTE_S

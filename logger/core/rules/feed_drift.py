@@ -20,6 +20,7 @@ from logger.core.rules.said import Said, Watch, kg_h, minutes
 
 KIND = "feed-drift"
 BLOCK_S = 10
+FRESH_S = 10  # a scoop is only counted once the weight is at rest again
 WINDOWS = (2, 3, 5, 8, 12, 18, 30, 60, 120, 180)  # blocks
 REFERENCE_BLOCKS = 60
 CLEAR_BLOCKS = (30, 60, 120)
@@ -68,13 +69,14 @@ class FeedDrift:
             return []
         if now.now_s % BLOCK_S:
             return []
-        start = now.now_s - BLOCK_S
+        end = now.now_s - FRESH_S
+        start = end - BLOCK_S
         past = self._expected.feed
-        if not past.whole(start, now.now_s) or start < (self._watch.fed_s or 0) + BLOCK_S:
+        if not past.whole(start, end) or start < (self._watch.fed_s or 0) + BLOCK_S:
             return []
-        used = past.got(start, now.now_s)
+        used = past.got(start, end)
         self._blocks.append(used)
-        self._settled_s = now.now_s
+        self._settled_s = end
         if len(self._first) < REFERENCE_BLOCKS:
             self._first.append(used)
         return self._judge(now.now_s)
@@ -87,7 +89,7 @@ class FeedDrift:
         if self._said.active:
             return self._look_for_return(blocks, reference, now_s)
         variance = 2.0 * self._expected.feed.reading_var_mg2
-        density = max(self._feed.density(), self._feed.phi_mg * reference)
+        density = self._feed.density()
         for count in WINDOWS:
             if count > len(blocks):
                 break

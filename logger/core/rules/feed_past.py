@@ -27,7 +27,8 @@ class FeedPast:
         self.phi_mg = PHI_MG[station.feed.kind]
         self._assumed = self.phi_mg
         self._rates: deque[float] = deque(maxlen=20)
-        self._square4 = self._square32 = self._mass = self._weight = 0.0
+        self._square4 = self._square30 = self._mass = self._weight = self._steps = 0.0
+        self._last: tuple[int, float] | None = None  # start and rate of the last half minute
 
     @property
     def usual_mg_s(self) -> float | None:
@@ -57,9 +58,12 @@ class FeedPast:
         fours = [past.got(start + k, start + k + 4) - 4.0 * rate for k in range(0, 28, 4)]
         noise = 2.0 * past.reading_var_mg2
         keep = exp(-HALF_MINUTE_S / 900.0)
-        usual = self.usual_mg_s or rate
         self._square4 = self._square4 * keep + sum(f * f for f in fours) / len(fours) - noise
-        self._square32 = self._square32 * keep + (HALF_MINUTE_S * (rate - usual)) ** 2
+        if self._last is not None and start - self._last[0] <= 2 * HALF_MINUTE_S:
+            step = HALF_MINUTE_S * (rate - self._last[1])
+            self._square30 = self._square30 * keep + 0.5 * step * step
+            self._steps = self._steps * keep + 1.0
+        self._last = (start, rate)
         self._mass = self._mass * keep + rate
         self._weight = self._weight * keep + 1.0
         # Within half a minute 7 fours share one mean: their scatter about it is 7/8 of the variance.
@@ -67,7 +71,7 @@ class FeedPast:
         self.phi_mg = max((near * self._weight + self._assumed * 3.0) / (self._weight + 3.0), 100.0)
 
     def density(self) -> float:
-        """Variance of the feed a second (mg^2/s) over long windows, by the scatter of its half-minutes."""
-        if self._weight < 4.0:
-            return self.phi_mg * (self.usual_mg_s or 0.0)
-        return self._square32 / self._weight / HALF_MINUTE_S
+        """Variance of the feed a second (mg^2/s), by the steps between half-minutes: a drift adds little."""
+        assumed = self.phi_mg * (self.usual_mg_s or 0.0)
+        seen = self._square30 / HALF_MINUTE_S
+        return (seen + 3.0 * assumed) / (self._steps + 3.0)

@@ -40,6 +40,7 @@ class FeedStopped:
         self._feed = FeedPast(station, expected)
         self._said = Said(KIND, "feed", station.feed.channel or "")
         self._alarm_s = 0
+        self._from_s = 0  # no window starts before
 
     def tick(self, now: StationNow) -> list[Judgement]:
         self._feed.tick(now.now_s)
@@ -56,7 +57,7 @@ class FeedStopped:
 
     def _look_for_stop(self, now_s: int) -> list[Judgement]:
         past, usual = self._expected.feed, self._feed.usual_mg_s or 0.0
-        oldest = max(past.began_s or 0, past.good_since_s or 0, (self._watch.fed_s or 0))
+        oldest = max(past.began_s or 0, past.good_since_s or 0, (self._watch.fed_s or 0), self._from_s)
         for window in WINDOWS:
             if self._by_hand and window < BY_HAND_LEAST_S:
                 continue
@@ -87,5 +88,6 @@ class FeedStopped:
                 break
             used = past.got(start, now_s)
             if used >= 0.5 * usual * window and used >= 6.0 * sqrt(2.0 * past.reading_var_mg2):
+                self._from_s = now_s
                 return self._said.clear(now_s, "The feed runs again.")
         return []

@@ -87,6 +87,8 @@ class LagScores:
         middle = 30.0 if told is None else told
         self.best = min(self.allowed, key=lambda k: abs(_mean_lag(k) - middle))
         self.credible = list(self.allowed)
+        ranked = sorted(self.credible, key=_mean_lag)
+        self.extremes = (ranked[0], ranked[-1])  # the fastest and the slowest that are credible
         self._xx = [0.0] * len(self.allowed)
         self._xy = [0.0] * len(self.allowed)
         self._yy = 0.0
@@ -107,31 +109,36 @@ class LagScores:
             self._xy[at] = self._xy[at] * KEEP + x * delivered_mg
 
     def settle(self) -> None:
-        """Choose the best model and those still credible beside it."""
+        """Choose the credible models, and the one nearest to their weighted mean lag as the best."""
         if self.blocks < ENOUGH_BLOCKS or self._yy <= 0.0 or max(self._xx) <= 0.0:
             return
-        left = [
-            self._yy - xy * xy / xx if xx > 0.0 and xy > 0.0 else self._yy
+        left = self._left()
+        least = min(left)
+        nats = [0.5 * self.blocks * log(rss / least) for rss in left]
+        self.credible = [model for model, n in zip(self.allowed, nats, strict=True) if n <= SLACK]
+        weights = [exp(-n) for n in nats]
+        lag = sum(w * _mean_lag(m) for w, m in zip(weights, self.allowed, strict=True)) / sum(weights)
+        best = min(
+            zip(nats, self.allowed, strict=True), key=lambda pair: pair[0] + abs(_mean_lag(pair[1]) - lag)
+        )
+        self.best = best[1]
+        ranked = sorted(self.credible, key=_mean_lag)
+        self.extremes = (ranked[0], ranked[-1])
+
+    def _left(self) -> list[float]:
+        """What each allowed model leaves unexplained, its share fitted; bounded from below."""
+        floor = max(1e-6 * self._yy, 1e-9)
+        return [
+            max(self._yy - xy * xy / xx if xx > 0.0 and xy > 0.0 else self._yy, floor)
             for xx, xy in zip(self._xx, self._xy, strict=True)
-        ]
-        floor = 1e-6 * self._yy
-        least = max(min(left), floor)
-        limit = least * exp(min(2.0 * SLACK / self.blocks, 50.0))
-        self.best = self.allowed[left.index(min(left))]
-        self.credible = [
-            model for model, rss in zip(self.allowed, left, strict=True) if max(rss, floor) <= limit
         ]
 
     def doubt(self) -> float:
         """How many nats the worst allowed model lies behind the best: 0 while nothing was learned."""
         if self.blocks < ENOUGH_BLOCKS or max(self._xx) <= 0.0:
             return 0.0
-        left = [
-            self._yy - xy * xy / xx if xx > 0.0 and xy > 0.0 else self._yy
-            for xx, xy in zip(self._xx, self._xy, strict=True)
-        ]
-        floor = 1e-6 * self._yy
-        return 0.5 * self.blocks * log(max(*left, floor) / max(min(left), floor))
+        left = self._left()
+        return 0.5 * self.blocks * log(max(left) / min(left))
 
 
 def _mean_lag(model: int) -> float:

@@ -15,7 +15,7 @@ the alarm only, and only when at least four lumps' worth was expected and mostly
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import exp, sqrt
 
 from logger.core.description import Station
 from logger.core.rules.contract import Judgement, OutletNow, StationNow
@@ -32,6 +32,8 @@ RATIO = 0.6
 FROZEN_HOLD = 6.0  # nats
 EVERYONE = "all other outlets fell short as well"
 UNLEARNED = 0.5  # a share that was only told may be as wrong as this
+DRAIN_S = 60.0  # how slowly a wet product may drain (assumed)
+DRAIN_SHARE = 0.30  # and how much of its weight may be water then (assumed)
 CLEAR_WINDOWS = (4, 8, 16, 32, 64, 128)
 
 
@@ -60,6 +62,7 @@ class OutletNotDelivering:
         self._alarm_s = [0] * len(station.outlets)
         self._normal_mg_s = [0.0] * len(station.outlets)
         self._from_s = [0] * len(station.outlets)  # no window starts before
+        self._cleared_s = [0] * len(station.outlets)
 
     def tick(self, now: StationNow) -> list[Judgement]:
         found: list[Judgement] = []
@@ -130,6 +133,7 @@ class OutletNotDelivering:
         delivered, expected, variance = self._expected.watched(number, now_s - window, now_s, least)
         if not past.learned:
             expected *= UNLEARNED
+        expected -= self._draining(number, past, now_s - window, now_s)
         if delivered > RATIO * expected or expected <= 0.0:
             return None
         phi = past.lumps.phi_mg
@@ -140,6 +144,15 @@ class OutletNotDelivering:
             return None  # no u can reach the threshold
         nats = evidence(expected, max(delivered, 0.0), variance, phi, self._expected.wander(number))
         return Shortfall(nats, window, delivered, expected)
+
+    def _draining(self, number: int, past: OutletPast, from_s: int, to_s: int) -> float:
+        """Water (mg) that may drain out of what surged in when the outlet was cleared, hiding product."""
+        cleared = self._cleared_s[number]
+        if not cleared or from_s - cleared > 5.0 * DRAIN_S:
+            return 0.0
+        surge = past.got(cleared - 10, from_s) - self._expected.expected_between(number, cleared - 10, from_s)
+        part = exp(-(from_s - cleared) / DRAIN_S) - exp(-(to_s - cleared) / DRAIN_S)
+        return max(surge, 0.0) * DRAIN_SHARE * part
 
     def _still_short(self, number: int, past: OutletPast, now_s: int) -> bool:
         """For a suppressed judgement: whether the last minute still falls short."""
@@ -214,6 +227,6 @@ class OutletNotDelivering:
 
     def _clear(self, number: int, now_s: int, what: str) -> list[Judgement]:
         self._expected.release(number)
-        self._from_s[number] = now_s
+        self._from_s[number] = self._cleared_s[number] = now_s
         said = self._said[number]
         return said.clear(now_s, f"Outlet {said.subject} {what}")

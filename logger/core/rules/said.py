@@ -87,21 +87,14 @@ def feed_seen(expected: ExpectedFlow, now_s: int) -> bool:
 def frozen_score(channel: ChannelNow) -> float:
     """-n log p(same): how odd it is, in nats, that the last n readings were all the same.
 
-    p is learned while nothing flows. Until then it is taken from the noise: two readings of scatter s and
-    step d are equal with a chance of about d / (2 s sqrt(pi)) (Gaussian, s above half a step), here made
-    30 % larger because the noise that was learned holds slow beats too. 0 where nothing can be said.
+    p is learned while nothing flows; until then, and where it is near 1, nothing can be said: 0.
     """
     track = channel.track
     if track is None:
         return 0.0
     view = track.view
     p = view.p_same
-    if p <= 0.0:
-        d = channel.channel.resolution_kg * 1e6
-        if view.noise_mg < 0.5 * d:
-            return 0.0
-        p = 1.3 * d / (3.545 * view.noise_mg)
-    if p >= 0.97:
+    if not 0.0 < p < 0.97:
         return 0.0
     return -view.same_count * log(max(p, 1e-3))
 
