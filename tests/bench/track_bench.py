@@ -79,7 +79,7 @@ def drive(trace: Trace, tracks: dict[str, ScaleTrack]) -> tuple[dict[str, list[R
     lines = entries(trace)
     events: dict[str, list[Recognised]] = {name: [] for name in tracks}
     now_s = EPOCH_S
-    begin = time.perf_counter()
+    begin = time.process_time()
     for at_ns, channel, mg, stable in lines:
         while at_ns >= (now_s + 1) * 10**9:
             now_s += 1
@@ -89,7 +89,7 @@ def drive(trace: Trace, tracks: dict[str, ScaleTrack]) -> tuple[dict[str, list[R
     now_s += 1
     for name, track in tracks.items():
         events[name] += track.tick(now_s, None)
-    return events, time.perf_counter() - begin, len(lines)
+    return events, time.process_time() - begin, len(lines)
 
 
 def results(seed: int, trace: Trace, told: bool = False) -> tuple[list[Result], float, int]:

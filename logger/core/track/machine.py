@@ -348,13 +348,13 @@ class Machine:
         means, gain = self._noise.means(POUR_S + 4), self._account.gain
         if not self._credits or len(means) < POUR_S + 4:
             return []
-        rise = ((means[-1] + means[-2] - means[0] - means[1]) / 2.0 - (POUR_S + 2.0) * self._slope()) * gain
+        history, start = self._account.history, now_s - POUR_S - 4
+        before = (history.at(start) - history.at(start - 40)) / 40.0
+        rise = (means[-1] + means[-2] - means[0] - means[1]) * gain / 2.0 - (POUR_S + 2.0) * before
         var = gain * gain * ((POUR_S + 2.0) * self._noise.q + self._noise.r)
-        if rise < 5.0 * var**0.5 or means[-1] - means[-3] > 0.5 * rise / gain:
+        if rise < 5.0 * var**0.5 or (means[-1] - means[-2]) * gain > 0.2 * rise:
             return []
-        history, start = self._account.history, now_s - POUR_S - 6
-        usual = max(history.at(start - i) - history.at(start - i - 6) for i in range(0, 42, 3))
-        if rise < 1.5 * usual:
+        if rise < 1.5 * max(history.at(start - i) - history.at(start - i - 6) for i in range(0, 42, 3)):
             return []
         record = self._matching(rise)
         return [] if record is None else [self._replace(record, rise, now_s - POUR_S - 2, now_s, var)]
