@@ -1,6 +1,8 @@
-"""When a port sends what its exchange asks for. Pure: times come in as numbers."""
+"""When a port sends what its exchange asks for, and when it tries again. Pure: times come in as numbers."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 from logger.core.decode.contract import Exchange
 
@@ -54,3 +56,31 @@ class Schedule:
         """Whether a line begun can't be completed any more: silence or the poll has reached its time-out."""
         overdue = bool(self._exchange.poll) and not self._answered and self.next_s() <= now_s
         return overdue or now_s - self._heard_s >= self._exchange.timeout_s
+
+
+class Backoff:
+    """How long to wait before opening again: `first_s`, then twice as long each time up to `longest_s`.
+
+    A share of up to `jitter` comes on top, by `chance` (0 to 1), so that many ports don't knock together.
+    """
+
+    def __init__(self, first_s: float, longest_s: float, jitter: float, chance: Callable[[], float]) -> None:
+        if not 0 < first_s <= longest_s:
+            raise ValueError(
+                f"reopen_s {(first_s, longest_s)}: the first wait must be above 0 and the longest no shorter"
+            )
+        if not 0 <= jitter <= 1:
+            raise ValueError(f"reopen_jitter {jitter} is no share of the wait; use 0 to 1")
+        self._first_s, self._longest_s = first_s, longest_s
+        self._jitter, self._chance = jitter, chance
+        self._next_s = first_s
+
+    def mended(self) -> None:
+        """The wire worked, or its device came back: begin with short waits again."""
+        self._next_s = self._first_s
+
+    def wait_s(self) -> float:
+        """The wait that is due now."""
+        wait_s = self._next_s
+        self._next_s = min(2 * wait_s, self._longest_s)
+        return wait_s * (1 + self._jitter * self._chance())

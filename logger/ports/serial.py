@@ -20,7 +20,7 @@ from logger.core.decode.contract import Decoder, Exchange
 from logger.core.entries import Circumstance, Garbage, Reading
 from logger.ports.contract import Now, PortHealth, Put
 from logger.ports.flood import FloodGate
-from logger.ports.schedule import Schedule
+from logger.ports.schedule import Backoff, Schedule
 from logger.ports.wire import Settings, Wire, WireError, check_url, explain, open_wire
 
 log = logging.getLogger(__name__)
@@ -59,8 +59,6 @@ class SerialPort:
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         check_url(url)
-        if not 0 < reopen_s[0] <= reopen_s[1]:
-            raise ValueError(f"reopen_s {reopen_s} must be a first wait above 0 and a longest one no shorter")
         self.name = name
         self._url = url
         self._settings = Settings(baud, data_bits, parity, stop_bits, dtr, rts)
@@ -68,12 +66,12 @@ class SerialPort:
         self._exchange = exchange
         self._put = put
         self._now = now
-        self._reopen_s = reopen_s
-        self._jitter = reopen_jitter
+        self._backoff = Backoff(*reopen_s, reopen_jitter, random.random)
         self._monotonic = monotonic
         self._gate = FloodGate(decoder.channel)
         self._thread: threading.Thread | None = None
         self._stopping = threading.Event()
+        self._waking = threading.Lock()
         self._wake: tuple[int, int] | None = None
         self._link = "starting"
         self._message = ""
@@ -90,16 +88,14 @@ class SerialPort:
     def stop(self, timeout_s: float = 2.0) -> None:
         """End the thread and close the wire; safe to call twice."""
         self._stopping.set()
-        if self._thread is None or self._wake is None:
+        if self._thread is None:
             return
-        os.write(self._wake[1], b"x")
+        with self._waking:
+            if self._wake is not None:
+                os.write(self._wake[1], b"x")
         self._thread.join(timeout_s)
         if self._thread.is_alive():
-            log.warning("port %s did not end within %.1f s; it is left behind", self.name, timeout_s)
-            return
-        for end in self._wake:
-            os.close(end)
-        self._wake = None
+            log.warning("port %s did not end within %.1f s; it ends by itself later", self.name, timeout_s)
 
     def health(self) -> PortHealth:
         return PortHealth(
@@ -115,7 +111,6 @@ class SerialPort:
         )
 
     def _run(self) -> None:
-        wait_s = self._reopen_s[0]
         while not self._stopping.is_set():
             seen = self._frames
             try:
@@ -125,13 +120,14 @@ class SerialPort:
             except Exception as error:  # a port's thread must never die without a word
                 log.exception("port %s: unexpected trouble", self.name)
                 self._lost(explain(error, self._url))
-            if self._stopping.is_set():
-                break
             if self._frames > seen:
-                wait_s = self._reopen_s[0]
-            reappeared = self._rest(wait_s)
-            wait_s = self._reopen_s[0] if reappeared else min(2 * wait_s, self._reopen_s[1])
+                self._backoff.mended()
+            self._rest(self._backoff.wait_s())
         self._link = "down"  # not told: a port that was stopped is no loss
+        with self._waking:
+            for end in self._wake or ():
+                os.close(end)
+            self._wake = None
 
     def _session(self) -> None:
         """From opening the wire to its end. Returns when the port is to stop; WireError on loss."""
@@ -219,20 +215,18 @@ class SerialPort:
             self._last_item_ns = item.at_ns
             self._put(item)
 
-    def _rest(self, wait_s: float) -> bool:
-        """Wait before opening again; True where it was cut short because the device reappeared."""
-        until_s = self._monotonic() + wait_s * (1 + self._jitter * random.random())  # noqa: S311 - no secret
+    def _rest(self, wait_s: float) -> None:
+        """Wait before opening again, or until the device reappears."""
+        until_s = self._monotonic() + wait_s
         before = _identity(self._url)
-        while not self._stopping.is_set():
-            left_s = until_s - self._monotonic()
-            if left_s <= 0:
-                return False
-            self._stopping.wait(min(left_s, GLANCE_S))
+        while (left_s := until_s - self._monotonic()) > 0:
+            if self._stopping.wait(min(left_s, GLANCE_S)):
+                return
             now = _identity(self._url)
             if now is not None and now != before:
-                return True
+                self._backoff.mended()
+                return
             before = now
-        return False
 
 
 def _identity(url: str) -> tuple[int, int] | None:

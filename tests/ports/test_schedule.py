@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import pytest
+
 from logger.core.decode.contract import Exchange
-from logger.ports.schedule import Schedule
+from logger.ports.schedule import Backoff, Schedule
 
 POLLED = Exchange(poll=b"?", interval_s=0.2, timeout_s=1.0)
 STREAM = Exchange(start=b"R", stop=b"S", timeout_s=1.0)
@@ -61,3 +63,22 @@ def test_who_only_listens_is_never_due_but_notices_silence() -> None:
     assert (schedule.due(99.0), schedule.next_s()) == (b"", float("inf"))
     schedule.heard(99.0, answered=False)
     assert (schedule.stale(99.9), schedule.stale(100.0)) == (False, True)
+
+
+def test_waits_double_up_to_the_longest_and_begin_anew_once_mended() -> None:
+    backoff = Backoff(0.25, 8.0, 0.0, lambda: 1.0)
+    assert [backoff.wait_s() for _ in range(7)] == [0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 8.0]
+    backoff.mended()
+    assert backoff.wait_s() == 0.25
+
+
+def test_a_share_of_the_wait_is_left_to_chance() -> None:
+    assert Backoff(1.0, 8.0, 0.1, lambda: 0.5).wait_s() == 1.05
+
+
+@pytest.mark.parametrize(
+    ("first_s", "longest_s", "jitter"), [(0.0, 1.0, 0.1), (2.0, 1.0, 0.1), (1.0, 2.0, 1.1), (1.0, 2.0, -0.1)]
+)
+def test_waits_that_can_t_be_are_refused(first_s: float, longest_s: float, jitter: float) -> None:
+    with pytest.raises(ValueError, match="reopen_"):
+        Backoff(first_s, longest_s, jitter, lambda: 0.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -16,6 +17,7 @@ from logger.core.decode.line import LineDecoder, LineFormat
 from logger.core.decode.sma import SmaDecoder, exchange
 from logger.core.entries import Garbage, Reading
 from logger.ports.serial import SerialPort
+from logger.ports.wire import Settings, Wire, open_wire
 
 from .cable import Answerer, Cable, Sink, await_true, drop, spoil
 
@@ -46,9 +48,8 @@ def make(sink: Sink) -> Iterator[MakePort]:
 
     def start(url: object, talk: Exchange = LISTEN, into: Sink = sink, **settings: object) -> SerialPort:
         settings.setdefault("decoder", SmaDecoder("tails"))
-        port = SerialPort(
-            "tails scale", str(url), exchange=talk, put=into.put, now=time.monotonic_ns, **settings
-        )
+        settings.setdefault("now", time.monotonic_ns)
+        port = SerialPort("tails scale", str(url), exchange=talk, put=into.put, **settings)
         port.start()
         ports.append(port)
         return port
@@ -94,9 +95,17 @@ def test_a_spoiled_and_a_dropped_byte_cost_a_frame_each(cable: Cable, sink: Sink
 
 
 def test_a_device_that_is_missing_at_start_is_told_once_and_found_later(
-    cable: Cable, sink: Sink, make: MakePort
+    cable: Cable, sink: Sink, make: MakePort, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    tries: list[str] = []
+
+    def counted(url: str, settings: Settings) -> Wire:
+        tries.append(url)
+        return open_wire(url, settings)
+
+    monkeypatch.setattr("logger.ports.serial.open_wire", counted)
     port = make(cable.path, reopen_s=(0.02, 0.05))
+    await_true(lambda: len(tries) >= 4, "four tries to open")
     sink.await_link("down")
     assert "no such device" in sink.last_why
     assert str(cable.path) in sink.last_why
@@ -232,10 +241,12 @@ def test_half_an_answer_is_never_completed_by_the_next_one(cable: Cable, sink: S
     line = LineFormat("{number} {unit}", request="?\r")
     make(
         cable.path,
-        Exchange(poll=b"?\r", interval_s=0.01, timeout_s=0.2),
+        Exchange(poll=b"?\r", interval_s=0.01, timeout_s=0.5),
         decoder=LineDecoder("tails", line),
     )
     cable.await_request(b"?\r")
+    late_s = time.monotonic() + 0.3
+    await_true(lambda: time.monotonic() > late_s, "most of the time-out passed")
     cable.send(b"1")
     cable.await_request(b"?\r")
     cable.send(b"45.678 kg\r\n")
@@ -243,6 +254,19 @@ def test_half_an_answer_is_never_completed_by_the_next_one(cable: Cable, sink: S
     cable.send(b"45.679 kg\r\n")
     sink.await_readings(1)
     assert [piece.reason for piece in sink.garbage] == ["cut-off", "remainder"]
+    assert [reading.number for reading in sink.readings] == [45679]
+
+
+def test_half_a_line_is_never_completed_after_a_silence(cable: Cable, sink: Sink, make: MakePort) -> None:
+    cable.plug()
+    make(cable.path, Exchange(timeout_s=0.1), decoder=LineDecoder("tails", LineFormat("{number} {unit}")))
+    sink.await_link("up")
+    cable.send(b"\r\n1")
+    late_s = time.monotonic() + 0.3
+    await_true(lambda: time.monotonic() > late_s, "the time-out passed")
+    cable.send(b"45.678 kg\r\n45.679 kg\r\n")
+    sink.await_readings(1)
+    assert [piece.reason for piece in sink.garbage] == ["joined-midway", "cut-off", "remainder"]
     assert [reading.number for reading in sink.readings] == [45679]
 
 
@@ -292,6 +316,17 @@ def test_the_noise_of_a_wrong_baud_rate_cant_flood_the_record(
     assert sum(_bytes_told(piece) for piece in sink.garbage) == 40 * len(noise)
 
 
+def test_what_was_gathered_in_a_flood_is_told_soon_after(cable: Cable, sink: Sink, make: MakePort) -> None:
+    """Station time runs twenty times as fast here, so that the gate's two seconds are a tenth."""
+    cable.plug()
+    make(cable.path, decoder=SmaDecoder("tails"), now=lambda: 20 * time.monotonic_ns())
+    sink.await_link("up")
+    cable.send(b"\n?\r" * 30)
+    await_true(lambda: sum(map(_bytes_told, sink.garbage)) == 90, "all thirty answers told")
+    assert [piece.reason for piece in sink.garbage[:20]] == ["not-understood"] * 20
+    assert sink.garbage[-1].reason.startswith("flood-")
+
+
 def _bytes_told(piece: Garbage) -> int:
     word, _, count = piece.reason.partition("flood-")
     return len(piece.raw) if word else int(count)
@@ -318,6 +353,34 @@ def test_stopping_ends_a_long_wait_for_a_missing_device(tmp_path: Path, sink: Si
     begin_s = time.monotonic()
     port.stop()
     assert time.monotonic() - begin_s < 0.5
+
+
+def test_a_port_that_is_stopped_while_it_opens_hands_nothing_on(
+    cable: Cable,
+    sink: Sink,
+    make: MakePort,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """A host name may take longer to be found than stop() waits."""
+    opening, go_on = threading.Event(), threading.Event()
+
+    def slow(url: str, settings: Settings) -> Wire:
+        opening.set()
+        go_on.wait(5.0)
+        return open_wire(url, settings)
+
+    monkeypatch.setattr("logger.ports.serial.open_wire", slow)
+    before = _descriptors()
+    cable.plug()
+    port = make(cable.path)
+    opening.wait(5.0)
+    port.stop(timeout_s=0.01)
+    assert "did not end within" in caplog.text
+    go_on.set()
+    port.stop()
+    assert sink.items == []
+    assert _descriptors() == before + 1  # the cable's own end
 
 
 def test_a_fault_in_the_program_is_told_and_the_thread_lives_on(
@@ -358,6 +421,29 @@ def test_a_scale_behind_a_tcp_converter_is_lost_and_found(
         second.sendall(FRAME)
         sink.await_readings(301)
     assert port.health().bytes_in == 301 * len(FRAME)
+
+
+def test_a_wire_that_opens_and_breaks_without_a_word_is_left_alone_longer_each_time(
+    server: socket.socket, make: MakePort
+) -> None:
+    make(f"socket://127.0.0.1:{server.getsockname()[1]}", reopen_s=(0.05, 60.0))
+    server.accept()[0].close()
+    begin_s = time.monotonic()
+    for _ in range(3):
+        server.accept()[0].close()
+    assert time.monotonic() - begin_s > 0.3  # 0.05 + 0.1 + 0.2 s
+
+
+def test_a_wire_that_delivered_is_opened_again_after_the_first_wait(
+    server: socket.socket, sink: Sink, make: MakePort
+) -> None:
+    make(f"socket://127.0.0.1:{server.getsockname()[1]}", reopen_s=(0.05, 60.0))
+    begin_s = time.monotonic()
+    for turn in range(6):
+        with server.accept()[0] as link:
+            link.sendall(FRAME)
+            sink.await_readings(turn + 1)
+    assert time.monotonic() - begin_s < 1.2  # five first waits; doubled they would be 1.55 s
 
 
 def test_a_tcp_connection_that_was_reset_leaks_no_descriptor(
