@@ -24,7 +24,8 @@ class FakeDesk:
 
     def reset(self, snapshot: Mapping[str, Any]) -> None:
         """As new, but for those who watch."""
-        self._snapshot = dict(snapshot)
+        with self._lock:
+            self._snapshot = dict(snapshot)
         self.submitted: list[tuple[dict[str, Any], str]] = []
         self.answer: Answer | Exception = Answer(True, seq=7)
         self.on_submit: Callable[[dict[str, Any]], None] = lambda action: None

@@ -1,0 +1,297 @@
+"""The page shows what the snapshot says, legibly, safely and to everyone."""
+
+from __future__ import annotations
+
+from itertools import product
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+from tests.board.fake_desk import FakeDesk
+from tests.board.snapshots import alarming, bare, calm, hostile
+from tests.browser.conftest import SIZES, Opener, Seen
+
+pytestmark = pytest.mark.browser
+
+DIGIT_PX = """selector => Array.from(document.querySelectorAll(selector)).map(node => {
+  const style = getComputedStyle(node);
+  const context = document.createElement("canvas").getContext("2d");
+  context.font = `${style.fontStyle} ${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
+  return context.measureText("0").actualBoundingBoxAscent;
+})"""
+KEY_FIGURES = ".feed .key, .outlet .key"
+
+
+def card(seen: Seen, name: str) -> str:
+    return seen.page.locator(".outlet", has=seen.page.locator("h3", has_text=name)).inner_text()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_figures_are_there(size: str, opens: Opener, url: str) -> None:
+    seen = opens(url, size)
+    assert "L-0412" in seen.text(".lot")
+    assert seen.text(".run-clock").startswith("1:23:4")
+    feed = seen.text(".feed")
+    assert "61.8\nkg/h\n± 1.4 kg/h" in feed.replace("\n\n", "\n").replace(" kg/h\n\n", " kg/h\n")
+    assert "within its band, 54 to 66 kg/h" in feed
+    assert "84.62 ± 0.05 kg" in feed
+    concentrate, middlings, tailings = (card(seen, n) for n in ("concentrate", "middlings", "tailings"))
+    for words in ("wet", "9.316", "± 0.012 kg", "6.6 ± 0.3 kg/h", "11.04 ± 0.04 %", "34 % full"):
+        assert words in concentrate
+    assert "full in 72 min" in concentrate
+    assert "Stop noticed in 48 s" in concentrate
+    assert "estimated" not in concentrate
+    assert "solids" in middlings
+    assert "0.42 kg" in middlings
+    assert "estimated part" in middlings
+    for words in ("by difference", "56.9", "± 0.9 kg", "Not weighed", "A stop here goes unnoticed"):
+        assert words in tailings
+    foot = seen.text(".station-foot")
+    assert "87 % 82 to 91 % · estimated" in foot.replace("\n", " ")
+    assert "14.2 L/min" in foot
+    assert "● recorded" in seen.text("header")
+    assert "No alarm stands" in seen.text("#alarms")
+    assert "never stops or starts a machine" in seen.text("footer")
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_no_complaint_no_stranger_no_sideways_scroll(size: str, opens: Opener, url: str) -> None:
+    """Console clean, every request to the board itself, nothing wider than the screen."""
+    seen = opens(url, size)
+    assert seen.complaints == []
+    assert {request.startswith(url) for request in seen.requests} == {True}
+    assert seen.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
+@pytest.mark.parametrize(("size", "mm_a_px"), [("wide", 531.4 / 1920), ("panel", 516.9 / 1280)])
+def test_key_figures_can_be_read_at_3_m(size: str, mm_a_px: float, opens: Opener, url: str) -> None:
+    """ISO 9241-3: 20 minutes of arc, at 3 m 17.45 mm of digit, on a 24-inch screen of this format."""
+    heights_mm = [px * mm_a_px for px in opens(url, size).page.evaluate(DIGIT_PX, KEY_FIGURES)]
+    assert len(heights_mm) == 4
+    assert min(heights_mm) >= 17.45
+
+
+@pytest.mark.parametrize("size", ["wide", "panel"])
+def test_the_deck_is_seen_without_scrolling(size: str, opens: Opener, url: str) -> None:
+    """Lot, clock, feed and every outlet lie within the screen while all is calm."""
+    seen = opens(url, size)
+    bottoms = seen.page.evaluate(
+        "Array.from(document.querySelectorAll('.feed, .outlet')).map(n => n.getBoundingClientRect().bottom)"
+    )
+    assert max(bottoms) <= SIZES[size][1]
+
+
+def test_long_figures_shrink_rather_than_spill(opens: Opener, url: str, desk: FakeDesk) -> None:
+    snapshot = calm()
+    snapshot["stations"][0]["outlets"][0].update(delivered_kg=12345.678, u_kg=0.012)
+    desk.show(**{key: snapshot[key] for key in ("stations",)})
+    seen = opens(url)
+    key = seen.page.locator(".outlet .key").first
+    assert key.inner_text() == "12345.678"
+    fits = (
+        "node => node.getBoundingClientRect().right <= node.closest('.outlet').getBoundingClientRect().right"
+    )
+    assert key.evaluate(fits)
+
+
+def test_pounds(opens: Opener, url: str, desk: FakeDesk) -> None:
+    """9.316 kg and 0.012 kg over 0.45359237 kg/lb (NIST SP 811) are 20.538 and 0.0265 lb."""
+    desk.show(units="lb")
+    seen = opens(url)
+    assert "20.54" in card(seen, "concentrate")
+    assert "± 0.03 lb" in card(seen, "concentrate")
+    assert "119 to 146 lb/h" in seen.text(".feed")
+
+
+def test_what_is_not_measured_looks_different(opens: Opener, url: str) -> None:
+    """By line and slant as well as by word: dashed and italic, not by colour."""
+    look = """node => [getComputedStyle(node).borderBottomStyle,
+                       getComputedStyle(node.querySelector(".key")).fontStyle]"""
+    outlets = opens(url).page.locator(".outlet")
+    assert outlets.nth(0).evaluate(look) == ["solid", "normal"]
+    assert outlets.nth(2).evaluate(look) == ["dashed", "italic"]
+
+
+@pytest.mark.parametrize(
+    ("rate", "words", "lies"),
+    [
+        (61.8, "within its band", "inside"),
+        (50.0, "▼ below its band", "left"),
+        (90.0, "▲ above its band", "right"),
+    ],
+)
+def test_the_band_is_drawn_true(
+    rate: float, words: str, lies: str, opens: Opener, url: str, desk: FakeDesk
+) -> None:
+    """The mark stands inside the band exactly when the rate does."""
+    snapshot = calm()
+    snapshot["stations"][0]["feed"]["rate_kg_h"] = rate
+    desk.show(stations=snapshot["stations"])
+    seen = opens(url)
+    assert words in seen.text(".feed")
+    where = seen.page.evaluate(
+        """() => {
+          const middle = node => { const box = node.getBoundingClientRect(); return box.x + box.width / 2; };
+          const zone = document.querySelector(".band-zone").getBoundingClientRect();
+          const now = middle(document.querySelector(".band-now"));
+          return now < zone.left ? "left" : now > zone.right ? "right" : "inside";
+        }"""
+    )
+    assert where == lies
+
+
+@pytest.mark.parametrize("fill", [0.0, 0.34, 1.0, 1.4])
+def test_the_container_is_drawn_as_full_as_it_is(
+    fill: float, opens: Opener, url: str, desk: FakeDesk
+) -> None:
+    snapshot = calm()
+    snapshot["stations"][0]["outlets"][0]["fill"] = fill
+    desk.show(stations=snapshot["stations"])
+    seen = opens(url)
+    top = float(seen.page.locator(".pail-fill").first.get_attribute("y") or "nan")
+    assert top == pytest.approx(60 - 56 * min(fill, 1.0))
+    assert f"{fill * 100:.0f} % full" in card(seen, "concentrate")
+    assert ("change it" in card(seen, "concentrate")) == (fill >= 1)
+
+
+def test_nothing_known_is_no_trouble(opens: Opener, url: str, desk: FakeDesk) -> None:
+    """Every value null, every list empty: dashes and plain words, no error."""
+    desk.show(**{key: value for key, value in bare().items() if key != "seq"})
+    seen = opens(url)
+    assert seen.complaints == []
+    assert "none open" in seen.text(".lot")
+    assert "no run open" in seen.text(".run")
+    assert seen.page.locator(KEY_FIGURES).all_inner_texts() == ["–"] * 4
+    for odd in ("NaN", "null", "undefined"):
+        assert odd not in seen.text("body")
+
+
+def test_times_are_the_bays(opens: Opener, url: str) -> None:
+    """13:40 in the bay's zone (UTC+1 in May), whatever zone the browser lives in."""
+    assert seen_time(opens(url)).startswith("13:40")
+
+
+def seen_time(seen: Seen) -> str:
+    return seen.text("header .clock")
+
+
+def test_hostile_text_is_inert(opens: Opener, url: str, desk: FakeDesk) -> None:
+    """Markup from an instrument or a lot's name is shown as text; marks that reorder it are replaced."""
+    desk.show(**{key: value for key, value in hostile().items() if key != "seq"})
+    seen = opens(url)
+    seen.page.wait_for_selector(".alarm")
+    assert seen.page.evaluate("window.hacked") is None
+    assert seen.page.locator("img, body script").count() == 0
+    assert "<script>" in seen.text(".alarm-what")
+    assert "\u202e" not in seen.text("body")
+    assert "\ufffd" in seen.text(".alarm-what")
+    assert seen.complaints == []
+    assert {request.startswith(url) for request in seen.requests} == {True}
+
+
+def test_a_flood_of_text_is_cut(opens: Opener, url: str, desk: FakeDesk) -> None:
+    instruments = calm()["instruments"]
+    instruments[0]["message"] = "x" * 100_000
+    desk.show(instruments=instruments)
+    assert len(opens(url).text("#instruments")) < 2000
+
+
+QUICK = {
+    ("calm", "panel", False),
+    ("alarm", "panel", True),
+    ("alarm", "phone", False),
+    ("form", "panel", False),
+}
+AXE_STATES = [
+    pytest.param(*case, marks=[] if case in QUICK else [pytest.mark.full])
+    for case in product(("calm", "alarm", "form", "bare"), ("panel", "phone", "wide"), (False, True))
+]
+
+
+@pytest.mark.parametrize(("state", "size", "dark"), AXE_STATES)
+def test_axe_finds_nothing(
+    state: str, size: str, dark: bool, opens: Opener, url: str, desk: FakeDesk
+) -> None:
+    """axe-core's rules for WCAG 2.2 A and AA, in each state of the page, light and dark."""
+    snapshot: dict[str, Any] = {"calm": calm, "alarm": alarming, "form": alarming, "bare": bare}[state]()
+    desk.show(**{key: value for key, value in snapshot.items() if key != "seq"})
+    seen = opens(url, size, dark)
+    if state == "form":
+        seen.page.get_by_role("button", name="Open a lot").click()
+    found = Axe().run(seen.page).response["violations"]
+    assert [(rule["id"], [node["target"] for node in rule["nodes"]]) for rule in found] == []
+
+
+def test_targets_are_large(opens: Opener, url: str, desk: FakeDesk) -> None:
+    """WCAG 2.2, 2.5.8 asks for 24 px; wet gloves for more: 44, and 70 to acknowledge."""
+    desk.show(alarms=alarming()["alarms"])
+    seen = opens(url)
+    seen.page.wait_for_selector(".ack")
+    sizes = seen.page.evaluate(
+        "Array.from(document.querySelectorAll('main button')).filter(n => n.offsetParent)"
+        ".map(n => [n.className, Math.min(n.offsetWidth, n.offsetHeight)])"
+    )
+    assert len(sizes) > 8
+    assert min(px for _, px in sizes) >= 44
+    assert min(px for name, px in sizes if "ack" in name.split()) >= 70
+
+
+@pytest.mark.parametrize(("motion", "animation"), [(False, "none"), (True, "lift")])
+def test_motion_only_where_it_is_welcome(
+    motion: bool, animation: str, opens: Opener, url: str, desk: FakeDesk
+) -> None:
+    """prefers-reduced-motion is kept."""
+    desk.show(alarms=alarming()["alarms"])
+    seen = opens(url, motion=motion)
+    mark = seen.page.locator(".alarm[data-state=unacknowledged] .mark")
+    assert mark.evaluate("node => getComputedStyle(node).animationName") == animation
+
+
+def test_figures_have_the_digits_their_uncertainty_bears(opens: Opener, url: str) -> None:
+    """One digit of the uncertainty, two where the first is a 1 (common practice, no source)."""
+    given = [
+        [9.3164, 0.0123],
+        [9.3164, 0.05],
+        [9.3164, 0.951],
+        [931.64, 12.0],
+        [931.64, 30],
+        [5, 0],
+        [5, None],
+    ]
+    said = opens(url).page.evaluate(
+        """async given => {
+          const { Units } = await import("/static/figures.js");
+          return given.map(([value, u]) => new Units("kg").massText(value, u));
+        }""",
+        given,
+    )
+    assert said == [
+        "9.316 ± 0.012 kg",
+        "9.32 ± 0.05 kg",
+        "9.3 ± 1.0 kg",
+        "932 ± 12 kg",
+        "932 ± 30 kg",
+        "5.00 ± 0.00 kg",
+        "5.00 kg",
+    ]
+
+
+def test_spans_of_time_read_plainly(opens: Opener, url: str) -> None:
+    said = opens(url).page.evaluate(
+        """async given => {
+          const { duration, runClock } = await import("/static/figures.js");
+          return given.map(s => [duration(s), runClock(s)]);
+        }""",
+        [0, 48.4, 100, 5399, 5400, 7199, 86399, None],
+    )
+    assert said == [
+        ["0 s", "0:00:00"],
+        ["48 s", "0:00:48"],
+        ["2 min", "0:01:40"],
+        ["90 min", "1:29:59"],
+        ["1 h 30 min", "1:30:00"],
+        ["2 h 0 min", "1:59:59"],
+        ["24 h 0 min", "23:59:59"],
+        ["–", "–"],
+    ]
