@@ -153,8 +153,7 @@ class Daemon:
         log.info("recording to %s; the board is at %s", self.journal_path, self.board.url)
 
     def _check(self) -> None:
-        wired = {each.name for each in self.configuration.instruments if each.port is not None}
-        needed = [c.name for c in self.configuration.bay.channels if c.name not in wired]
+        needed = self.configuration.unwired
         if needed:
             raise StartError(
                 f"{self.configuration.path}: nothing reads {', '.join(needed)}; "

@@ -6,6 +6,7 @@ import json
 import logging
 import os
 import sys
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
@@ -15,7 +16,9 @@ from rich.table import Table
 
 from logger import __version__
 
-USAGE, DATA, NO_INPUT, UNAVAILABLE, CANT_CREATE, CONFIG = 64, 65, 66, 69, 73, 78
+USAGE, DATA, NO_INPUT, UNAVAILABLE, CANT_CREATE, NO_PERMISSION, CONFIG = 64, 65, 66, 69, 73, 77, 78
+
+EXIT_BY_STATUS = {401: NO_PERMISSION, 403: NO_PERMISSION, 404: DATA, 409: DATA, 413: DATA, 422: DATA}
 
 out = Console(highlight=False, soft_wrap=True)
 err = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -108,13 +111,13 @@ def _ask(config: Path | None, question: str, *arguments: Any) -> Any:
     try:
         return getattr(_client(config), question)(*arguments)
     except ClientError as error:
-        fail(getattr(error, "exit_code", UNAVAILABLE), str(error))
+        fail(EXIT_BY_STATUS.get(error.status, UNAVAILABLE), str(error))
 
 
 def _submit(config: Path | None, as_json: bool, action: dict[str, Any]) -> dict[str, Any]:
     """Submit an action and say what became of it."""
     wanted = {key: value for key, value in action.items() if value not in (None, "")}
-    answer: dict[str, Any] = _ask(config, "submit", wanted)
+    answer: dict[str, Any] = asdict(_ask(config, "submit", wanted))
     if as_json:
         print_json(answer)
     elif answer.get("repeated"):
@@ -444,7 +447,7 @@ def serve(config: ConfigOption = None) -> None:
 
 @app.command()
 def demo(
-    speed: Annotated[float, typer.Option(help="Times life.", min=0.1, max=20)] = 3.0,
+    speed: Annotated[float, typer.Option(help="Times life.", min=0.1, max=20)] = 5.0,
     port: Annotated[int, typer.Option(help="The board's port on this machine.")] = 8787,
     seed: Annotated[int, typer.Option(help="Another seed, another day.")] = 1,
     directory: Annotated[
@@ -512,12 +515,11 @@ def _log_to_stderr(level: int = logging.INFO) -> None:
 
 
 def main() -> None:
-    """The console script. A usage error leaves with EX_USAGE, a broken pipe quietly."""
+    """The console script: usage errors leave with EX_USAGE, a reader that went away ends it quietly."""
     try:
-        code = app(standalone_mode=False)
-    except typer.Exit as leaving:
-        code = leaving.exit_code
+        app()
+    except SystemExit as leaving:
+        sys.exit(USAGE if leaving.code == 2 else leaving.code)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = 0
-    sys.exit(code if isinstance(code, int) else 0)
+        sys.exit(0)

@@ -19,8 +19,7 @@ def describe(configuration: Configuration) -> dict[str, Any]:
     for station in bay.stations:
         lines.append(f"station {station.name}: {_feed(station)}")
         lines += [f"  outlet {outlet.name}: {_outlet(outlet)}" for outlet in station.outlets]
-    wired = {each.name for each in configuration.instruments if each.port is not None}
-    unwired = [channel.name for channel in bay.channels if channel.name not in wired]
+    unwired = list(configuration.unwired)
     if unwired:
         lines.append(f"No port for {', '.join(unwired)}: serves for replay, not for recording.")
     lines.append(f"Journal: {configuration.journal_directory}")

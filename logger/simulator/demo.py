@@ -18,8 +18,8 @@ Containers: concentrate, middlings and tailings drain (tares 0.85-1.15, 0.85-1.1
 has no scale. Densities: concentrate 8.8, middlings 4.5, tailings 2.65, fines 2.6 g/cm3. Shares of the
 feed: 0.145, 0.10, 0.64, 0.065 and 0.05; lags from feed to outlet 42, 36, 24, 34 and 24 s.
 
-At a speed of 3 the feed starts after 7 s of watching, product arrives from 15 s on, the concentrate's
-container is changed at 50 s, the concentrate clogs at 75 s and is cleared at 100 s.
+At a speed of 5 the feed starts after 4 s of watching, product arrives from 9 s on, the concentrate's
+container is changed at 30 s, the concentrate clogs at 66 s and is cleared at 86 s.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ from logger.simulator.wires import PtyWire, Spoiler, TcpWire, Wire
 
 log = logging.getLogger(__name__)
 
-SPEED = 3.0
+SPEED = 5.0
 """How many times faster than life the demo runs."""
 
 WIRING: Mapping[str, tuple[str, str]] = {

@@ -34,26 +34,26 @@ def _outlets() -> tuple[Outlet, ...]:
             scale=Scale(resolution_kg=0.005, noise_kg=0.003, vibration_kg=0.003, capacity_kg=60),
             vessel=Vessel("brim-full", 0.9, 1.1, full_kg=30.0, fill_water_kg=10.0),
         ),
-        Outlet("spill tray", 0.05, 10.0, 10.0, lump_g=2.0, scale=None,
+        Outlet("spill-tray", 0.05, 10.0, 10.0, lump_g=2.0, scale=None,
                vessel=Vessel("retains", full_kg=1e9)),
     )  # fmt: skip
 
 
 def _troubles(cycles: int) -> tuple[t.Trouble, ...]:
-    """What goes wrong, once in each cycle; the first clog, alarm and clearing within six minutes."""
+    """What goes wrong, once in each cycle; the first clog, alarm and clearing within eight minutes."""
     script: list[t.Trouble] = []
     for begin_s in (i * CYCLE_S for i in range(cycles)):
         script += [
             t.ContainerChange(begin_s + 150, "concentrate", without_s=9.0, caught=True, pour_after_s=20.0),
-            t.Clog(begin_s + 225, "concentrate", begin_s + 300, piles=0.5),
-            t.Bump(begin_s + 365, "tailings", 6.0, 1.2),
-            t.Refill(begin_s + 390, 10.0, 6.0),
-            t.ContainerChange(begin_s + 480, "tailings", without_s=14.0),
-            t.FeedStop(begin_s + 560, begin_s + 640),
-            t.Clog(begin_s + 780, "middlings", begin_s + 900, blocked=0.8, ramp_s=20.0, strays=0.2),
-            t.WaterChange(begin_s + 960, 0.6, begin_s + 1020),
-            t.Refill(begin_s + 1050, 10.0, 6.0),
-            t.FeedDrift(begin_s + 1080, 1.25, 30.0, begin_s + 1170),
+            t.Clog(begin_s + 330, "concentrate", begin_s + 430, piles=0.5),
+            t.Bump(begin_s + 480, "tailings", 6.0, 1.2),
+            t.Refill(begin_s + 510, 10.0, 6.0),
+            t.ContainerChange(begin_s + 590, "tailings", without_s=14.0),
+            t.FeedStop(begin_s + 660, begin_s + 740),
+            t.Clog(begin_s + 850, "middlings", begin_s + 970, blocked=0.8, ramp_s=20.0, strays=0.2),
+            t.WaterChange(begin_s + 1010, 0.6, begin_s + 1060),
+            t.Refill(begin_s + 1080, 10.0, 6.0),
+            t.FeedDrift(begin_s + 1100, 1.25, 30.0, begin_s + 1180),
         ]
     return tuple(script)
 
@@ -91,7 +91,7 @@ def foundry_actions(cycles: int = 60) -> Iterator[tuple[float, dict[str, Any]]]:
     yield 3.0, {"action": "settings", "values": values}
     yield 5.0, {"action": "start-run", "lot": "L-0412"}
     for begin_s in (i * CYCLE_S for i in range(cycles)):
-        yield begin_s + 310.0, {"action": "note", "text": "cleared the concentrate launder"}
-        yield begin_s + 330.0, {"action": "acknowledge", "alarm": "all"}
-        yield begin_s + 910.0, {"action": "note", "text": "middlings launder flushed"}
-        yield begin_s + 1180.0, {"action": "acknowledge", "alarm": "all"}
+        yield begin_s + 435.0, {"action": "note", "text": "cleared the concentrate launder"}
+        yield begin_s + 460.0, {"action": "acknowledge", "alarm": "all"}
+        yield begin_s + 980.0, {"action": "note", "text": "middlings launder flushed"}
+        yield begin_s + 1190.0, {"action": "acknowledge", "alarm": "all"}

@@ -133,8 +133,8 @@ def test_the_foundry_delivers_what_the_demo_promises() -> None:
     assert 3.3 < rates["fines"] < 4.6
 
 
-def test_the_demo_shows_a_change_a_clog_and_its_end_within_six_minutes_of_its_own_time() -> None:
-    events = make_trace(foundry_scenario(), 1, 360.0).events
+def test_the_demo_shows_a_change_a_clog_and_its_end_within_eight_minutes_of_its_own_time() -> None:
+    events = make_trace(foundry_scenario(), 1, 470.0).events
     assert [event.kind for event in events] == ["feed-start", "container-change", "clog"]
     assert all(event.until_s is not None for event in events)
 

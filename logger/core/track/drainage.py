@@ -6,16 +6,16 @@ the flow stops the weight falls by omega * rate. Taken along by each container t
 delivered is too high by omega * ``wet``, where ``wet`` is the sum of the rates at which containers left
 plus the rate at which the present one fills.
 
-Until such a fall was seen omega is taken for 0 with a standard uncertainty of 5 s (common practice, no
-source: free water of 10 to 30 % that runs out in 10 to 60 s). A fall after a slow stop shows less than all
-of it, so the largest fall seen counts.
+Until such a fall was seen omega is taken for 0 with a standard uncertainty of 7 s (common practice, no
+source: free water of 10 to 30 % that runs out in 10 to 60 s). A slow stop hides the fall behind the last
+product, so only a fall after an abrupt one counts, and the largest of these.
 """
 
 from __future__ import annotations
 
 from logger.core.track.history import History
 
-UNSEEN_S = 5.0
+UNSEEN_S = 7.0
 MOST_S = 40.0
 FILL_S = 25.0  # time constant with which the present container's water follows the rate
 STOPPED_S = 60  # no new peak for so long: the flow has stopped
@@ -72,9 +72,9 @@ class Drainage:
         if fall < 6.0 * noise or self._sharpest > 0.4 * fall:
             return
         rate = (history.at(self._top_s - 30) - history.at(self._top_s - 150)) / 120.0
-        if rate <= 0.0:
+        late = (history.at(self._top_s) - history.at(self._top_s - 30)) / 30.0
+        if rate <= 0.0 or late < 0.6 * rate:
             return
         seen = min(fall / rate, MOST_S)
         if seen > self.omega_s:
-            self.omega_s = seen
-            self.u_omega_s = min(self.u_omega_s, max(1.0, 0.4 * seen)) if seen < 12.5 else 0.4 * seen
+            self.omega_s, self.u_omega_s = seen, max(1.0, 0.3 * seen)

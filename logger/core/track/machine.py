@@ -289,6 +289,8 @@ class Machine:
         event = Recognised(verdict.what, e.start_s, f.now_s, step, credit, u, estimated=credit > 0.0)
         event = self._note(event, e, credit, u)
         if self._feed is None and verdict.what.startswith("container"):
+            if credit < 5.0 * self._pour_var() ** 0.5:  # a pour would pass unseen, and count twice
+                self._account.var += (0.5 * credit) ** 2
             self._credits = [*self._credits[-3:], self._ledger.get(event.number)]
         return [event]
 
@@ -351,13 +353,18 @@ class Machine:
         history, start = self._account.history, now_s - POUR_S - 4
         before = (history.at(start) - history.at(start - 40)) / 40.0
         rise = (means[-1] + means[-2] - means[0] - means[1]) * gain / 2.0 - (POUR_S + 2.0) * before
-        var = gain * gain * ((POUR_S + 2.0) * self._noise.q + self._noise.r)
-        if rise < 5.0 * var**0.5 or (means[-1] - means[-2]) * gain > 0.2 * rise:
+        var = self._pour_var()
+        likely = max(record.estimated for record in self._credits)
+        if rise < _told_apart(likely, var**0.5) or (means[-1] - means[-2]) * gain > 0.2 * rise:
             return []
         if rise < 1.5 * max(history.at(start - i) - history.at(start - i - 6) for i in range(0, 42, 3)):
             return []
         record = self._matching(rise)
         return [] if record is None else [self._replace(record, rise, now_s - POUR_S - 2, now_s, var)]
+
+    def _pour_var(self) -> float:
+        """Variance of a pour as `_poured` sees it, among the product that goes on coming."""
+        return self._account.gain**2 * ((POUR_S + 2.0) * self._noise.q + self._noise.r)
 
     def _replace(self, record: Record, mass: float, from_s: int, to_s: int, var: float) -> Recognised:
         """Count a weighed pour for the time it was caught in, instead of the estimate."""
@@ -477,6 +484,15 @@ STEPS = {
     TrackState.FROZEN: Machine._thaw,
 }
 """What a second means in each state."""
+
+
+def _told_apart(mass: float, u: float) -> float:
+    """The rise from which on it is likelier that ``mass`` was poured than that lumps came together.
+
+    Likelihood ratio of two normal distributions, with even odds for a pour in 240 s, a hundred chances
+    for lumps and a margin for their heavy tail: rise = mass/2 + u^2 ln(100 m)/mass, m = 10.
+    """
+    return mass / 2.0 + 6.9 * u * u / max(mass, 1.0)
 
 
 def _gain(kind: ContainerKind, density: float | None) -> tuple[float, float]:

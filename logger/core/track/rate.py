@@ -80,7 +80,7 @@ class Rate:
             w = max(2, min(window, reach))
             rate = (history.at(second) - history.at(second - w)) / w
             u_rate = (q * w + 2.0 * level_var) ** 0.5 / w
-            if u and abs(rate - mean) > 2.0 * (u * u - u_rate * u_rate) ** 0.5:
+            if u and abs(rate - mean) > 3.0 * (u * u - u_rate * u_rate) ** 0.5:
                 break
             mean, u = rate, u_rate
         if reach >= 10 * _BLOCK_S:
