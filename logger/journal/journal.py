@@ -7,21 +7,24 @@ with `apsw`, because versions 3.7.0 to 3.51.2 can damage a file that several con
 from __future__ import annotations
 
 import contextlib
+import logging
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Self
 
 import apsw
 
-from logger.clock import stopwatch_ns
 from logger.core.entries import Record
-from logger.journal import room, rows, schema
+from logger.journal import rescue, room, rows
+from logger.journal.connect import connect_to_write
 from logger.journal.errors import JournalError, explain, explained
 from logger.journal.reader import JournalReader, Past, boot_offset, last_moment
 
+log = logging.getLogger(__name__)
+
 __all__ = ["Journal", "JournalError", "JournalReader", "boot_offset", "last_moment"]
 
-LOG_LIMIT = 16 << 20  # bytes the write-ahead log's file is cut back to after a reader has let it grow
+CHECK_S = 1.0  # the check of a file may take this long before recording starts
 KEYS_KEPT = 4  # checkpoints are kept under this many keys
 
 
@@ -29,29 +32,62 @@ class Journal(Past):
     """The journal of one bay. Make it with `open`; use it from one thread at a time."""
 
     def __init__(
-        self, path: Path, lock: room.Lock, ballast: room.Ballast, check_s: float, encoder: rows.Encoder
+        self, path: Path, lock: room.Lock, ballast: room.Ballast, boot: tuple[str, int], check_s: float
     ) -> None:
-        with explained(path, "opening the journal"):
-            connection, self.checked = _connect(path, check_s)
-        super().__init__(path, connection)
-        self._lock, self._ballast, self._encoder = lock, ballast, encoder
+        self.path, self._lock, self._ballast, self._boot = path, lock, ballast, boot
         self._open = True
+        self._ill = ""  # kind of an error that the next append must put right first
+        self.last_seq = 0
         self.set_aside: Path | None = None
+        self._attach_or_begin_anew(check_s)
+
+    def _attach(self, check_s: float) -> None:
+        """Open the file, check it, and learn where it ends."""
+        with explained(self.path, "opening the journal"):
+            connection, self.checked = connect_to_write(self.path, check_s)
+            super().__init__(self.path, connection)
+            try:
+                self._encoder = rows.Encoder(*self._boot)
+                self._encoder.load(
+                    self._all("SELECT id, boot_id, offset_ns FROM boots"),
+                    self._one("SELECT max(id) FROM stretches") or 0,
+                    self._all("SELECT id, channel, exp, unit, status, mode, stable FROM shapes"),
+                )
+                last = self._ends()[1]
+                before = self._one("SELECT value FROM meta WHERE name = 'seq-before'") or 0
+                self._empty = last == 0
+                self.last_seq = max(last, before)
+                self.last_at_ns = self._last_moment()
+                self._file = room.identity(self.path)
+                room.sync_folder(self.path.parent)
+            except BaseException:
+                connection.close(True)
+                raise
+
+    def _attach_or_begin_anew(self, check_s: float) -> None:
+        """One try; after a remedy (the ballast given up, a damaged file set aside) a second."""
+        known = self.last_seq
         try:
-            encoder.load(
-                self._all("SELECT id, boot_id, offset_ns FROM boots"),
-                self._one("SELECT max(id) FROM stretches") or 0,
-                self._all("SELECT id, channel, exp, unit, status, mode, stable FROM shapes"),
-            )
-            before = self._one("SELECT value FROM meta WHERE name = 'seq-before'") or 0
-            last = self._ends()[1]
-            self._empty = last == 0
-            self.last_seq = max(last, before)
-            self.last_at_ns = self._last_moment()
-            room.sync_folder(path.parent)
-        except BaseException:
-            connection.close(True)
-            raise
+            self._attach(check_s)
+            return
+        except JournalError as error:
+            if error.kind == "full" and self._ballast.release():
+                self._attach(check_s)
+                return
+            if error.kind != "damaged":
+                raise
+        found = rescue.salvage(self.path)
+        found.last_seq = max(found.last_seq, known)
+        self.set_aside = room.set_aside(self.path)
+        log.error("%s was damaged; set aside as %s, a new one is begun", self.path, self.set_aside.name)
+        self._attach(check_s)
+        self._carry_on(found)
+
+    def _carry_on(self, found: rescue.Salvage) -> None:
+        """Let a new file go on where the old one ended."""
+        with self._transaction("beginning a new journal") as connection:
+            rescue.put_in(connection, found)
+        self.last_seq = found.last_seq
 
     @classmethod
     def open(
@@ -61,7 +97,7 @@ class Journal(Past):
         boot_id: str,
         offset_ns: int,
         ballast_bytes: int = 8 << 20,
-        check_s: float = 1.0,
+        check_s: float = CHECK_S,
     ) -> Self:
         """Open or begin the journal at ``path``, bring its schema up to date and check it.
 
@@ -76,33 +112,11 @@ class Journal(Past):
             path.parent.mkdir(parents=True, exist_ok=True)
             lock = room.Lock(path)
             try:
-                journal = cls._begin(path, lock, ballast, check_s, rows.Encoder(boot_id, offset_ns))
+                journal = cls(path, lock, ballast, (boot_id, offset_ns), check_s)
             except BaseException:
                 lock.release()
                 raise
         ballast.restore()
-        return journal
-
-    @classmethod
-    def _begin(
-        cls, path: Path, lock: room.Lock, ballast: room.Ballast, check_s: float, encoder: rows.Encoder
-    ) -> Self:
-        """One try; after a remedy (a damaged file set aside, the ballast given up) a second."""
-        try:
-            return cls(path, lock, ballast, check_s, encoder)
-        except JournalError as error:
-            if error.kind == "full" and ballast.release():
-                return cls(path, lock, ballast, check_s, encoder)
-            if error.kind != "damaged":
-                raise
-        seq_before = _salvage_seq(path)
-        away = room.set_aside(path)
-        journal = cls(path, lock, ballast, check_s, encoder)
-        journal.set_aside = away
-        if seq_before:
-            with journal._transaction("beginning a new journal") as connection:
-                connection.execute("INSERT INTO meta VALUES ('seq-before', ?)", (seq_before,))
-            journal.last_seq = seq_before
         return journal
 
     @property
@@ -115,10 +129,14 @@ class Journal(Past):
 
         Raises JournalError with nothing written; the same records can then be given again. Into a
         journal that was just begun, any seq above ``last_seq`` may be the first.
+
+        A file that turns out damaged, removed or replaced is such an error once; the next append then
+        puts it right: the damaged file is set aside (``set_aside``), or the record is copied back to
+        its name, and writing goes on.
         """
         if not records:
             return
-        self._require_open()
+        self._require_sound()
         encoder = self._encoder
         first = max(self.last_seq + 1, records[0].seq if self._empty else 0)
         committed = False
@@ -155,8 +173,34 @@ class Journal(Past):
                 with contextlib.suppress(apsw.Error):
                     connection.execute("ROLLBACK")
             if isinstance(error, apsw.Error | OSError | OverflowError):
-                raise explain(error, self.path, doing) from error
+                explanation = explain(error, self.path, doing)
+                if explanation.kind == "damaged":
+                    self._ill = "damaged"
+                raise explanation from error
             raise
+
+    def _require_sound(self) -> None:
+        """Put right what the last append met; notice a file that is no longer where it belongs."""
+        self._require_open()
+        if self._ill:
+            known = self.last_seq
+            if self._ill == "missing":
+                with explained(self.path, "copying the journal back to its name"):
+                    self.set_aside = rescue.put_back(self._connection, self.path) or self.set_aside
+                log.error("%s had been removed or replaced; copied back", self.path)
+                self._ill = "damaged"  # from here on a failure is one of opening
+            self._connection.close(True)
+            self._attach_or_begin_anew(CHECK_S)
+            if self.last_seq < known:
+                self._carry_on(rescue.Salvage(known))
+            self._ill = ""
+        elif room.identity(self.path) != self._file:
+            self._ill = "missing"
+            raise JournalError(
+                f"{self.path} has been removed or replaced under the running daemon; "
+                "leave it alone: it is copied back with the next write",
+                "missing",
+            )
 
     def _require_open(self) -> None:
         if not self._open:
@@ -224,49 +268,3 @@ class Journal(Past):
             self._connection.close(True)
         finally:
             self._lock.release()
-
-
-def _connect(path: Path, check_s: float) -> tuple[apsw.Connection, bool]:
-    """A connection ready to write, and whether the check came to its end. Damage raises CorruptError."""
-    connection = apsw.Connection(str(path))
-    try:
-        connection.set_busy_timeout(2000)
-        # a file found to be damaged is let go of as it lies; `Journal.close` folds the log in itself
-        connection.config(apsw.SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1)
-        connection.pragma("trusted_schema", False)
-        schema.version(connection, path)  # before anything is written to a file that is not ours
-        if connection.pragma("journal_mode", "wal") != "wal":
-            raise JournalError(f"{path}: no write-ahead log on this file system; use a local disk", "io")
-        connection.pragma("synchronous", "full")
-        connection.pragma("journal_size_limit", LOG_LIMIT)
-        checked = _check(connection, check_s)
-        schema.migrate(connection, path)
-    except BaseException:
-        connection.close(True)
-        raise
-    return connection, checked
-
-
-def _check(connection: apsw.Connection, check_s: float) -> bool:
-    deadline_ns = stopwatch_ns() + int(check_s * 1e9)
-    connection.set_progress_handler(lambda: stopwatch_ns() > deadline_ns, 20_000)
-    try:
-        answer = connection.execute("PRAGMA quick_check(1)").get
-    except apsw.InterruptError:
-        return False
-    finally:
-        connection.set_progress_handler(None)
-    if answer != "ok":
-        raise apsw.CorruptError(str(answer))
-    return True
-
-
-def _salvage_seq(path: Path) -> int:
-    """The last seq of a damaged file, if it can be read and is not out of all proportion; else 0."""
-    try:
-        with JournalReader(path, limit_s=1.0) as reader:
-            first, last = reader._ends()
-    except (JournalError, apsw.Error):
-        return 0
-    plausible = last - first <= path.stat().st_size and first < 1 << 50
-    return last if plausible else 0

@@ -19,7 +19,7 @@ from logger.clock import stopwatch_ns
 from logger.core.entries import Record
 from logger.journal import schema
 from logger.journal.errors import JournalError, explained
-from logger.journal.room import beside
+from logger.journal.room import beside, identity
 from logger.journal.rows import Decoder, Row
 
 _READINGS = "SELECT seq, stretch, since_ns, shape, number, raw FROM readings WHERE seq > ? AND seq <= ?"
@@ -154,22 +154,34 @@ class JournalReader(Past):
 
     def __init__(self, path: Path, *, limit_s: float = 10.0) -> None:
         path = Path(path)
+        self.path = path
+        self._limit_ns = int(limit_s * 1e9)
+        self._deadline_ns = 0
+        self._attach()
+
+    def _attach(self) -> None:
+        path = self.path
         with explained(path, "opening the journal to read"):
             if not path.exists():
                 raise JournalError(f"{path} does not exist; check the path of the journal", "missing")
+            self._file = identity(path)
             connection = _connect_to_read(path)
-        super().__init__(path, connection)
-        self._limit_ns = int(limit_s * 1e9)
-        self._deadline_ns = 0
-        try:
-            with explained(path, "opening the journal to read"):
+            super().__init__(path, connection)
+            try:
                 connection.set_progress_handler(lambda: stopwatch_ns() > self._deadline_ns, 20_000)
                 self._deadline_ns = stopwatch_ns() + self._limit_ns
                 if schema.version(connection, path) == 0:
                     raise JournalError(f"{path} is empty so far; start the daemon first", "missing")
-        except JournalError:
-            connection.close()
-            raise
+            except BaseException:
+                connection.close()
+                raise
+
+    def _ends(self) -> tuple[int, int]:
+        # the daemon may have begun a new file under the name (the old one was damaged or removed)
+        if identity(self.path) != self._file:
+            self._connection.close()
+            self._attach()
+        return super()._ends()
 
     def _all(self, statement: str, bindings: Row = ()) -> list[Row]:
         self._deadline_ns = stopwatch_ns() + self._limit_ns

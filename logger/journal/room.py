@@ -16,6 +16,15 @@ def beside(path: Path, suffix: str) -> Path:
     return path.with_name(path.name + suffix)
 
 
+def identity(path: Path) -> tuple[int, int] | None:
+    """Device and inode: tells whether a name still means the same file. None: there is none."""
+    try:
+        state = path.stat()
+    except OSError:
+        return None
+    return state.st_dev, state.st_ino
+
+
 def sync_folder(folder: Path) -> None:
     """Make new and renamed names in a folder durable."""
     descriptor = os.open(folder, os.O_RDONLY)

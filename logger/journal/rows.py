@@ -43,10 +43,6 @@ def _untext(text: str | bytes) -> str:
     return text if isinstance(text, str) else text.decode("utf-8", "surrogatepass")
 
 
-def _number(number: int) -> int | str:
-    return number if -_INT64 <= number < _INT64 else str(number)
-
-
 class Encoder:
     """Gives repeated things their small ids. New ids are *pending* until the commit has returned."""
 
