@@ -5,8 +5,8 @@
   not talk itself into being normal; nothing is learned on *any* outlet from before an alarm until 40 s after
   it cleared, because a plugged outlet overflows into its neighbours.
 - Where it is not weighed: the outlet's own past rate, the median of its half-minutes of the same age.
-- Also learned from the same old data: how lumpy the outlet is (phi = E[m^2]/E[m]) from how the variance of
-  what is missing grows between 4 and 16 s, and its slow wander c from that between 16 and 64 s.
+- Also learned from the same old data: how lumpy the outlet is (phi = E[m^2]/E[m]) from the variance of what
+  is missing over 16 s, and its slow wander c from how that grows to 64 s.
 
 Seconds in which the scale was disturbed, off or silent, and the first seconds after, count neither as
 delivered nor as expected.
@@ -29,6 +29,7 @@ MEMORY_S = 900.0
 AFTER_CLEAR_S = 40
 LONGEST_S = 720  # the longest window anyone may ask for
 HALF_MINUTE_S = 30
+SHARE_MOST = 5.0  # a container that retains its water gains more than the solids fed
 
 
 class OutletPast(Past):
@@ -246,9 +247,9 @@ class ExpectedFlow:
         mean_x = past.sum_x / min(past.fed_s, MEMORY_S)  # mg of feed a second
         if told is not None:  # worth a minute and a half of feed
             prior = 90.0 * mean_x
-            past.share = min(max((past.sum_y + told * prior) / max(past.sum_x + prior, 1.0), 0.0), 1.0)
+            past.share = min(max((past.sum_y + told * prior) / max(past.sum_x + prior, 1.0), 0.0), SHARE_MOST)
         elif past.fed_s >= 60.0 and past.sum_x > 0.0:
-            past.share = min(max(past.sum_y / past.sum_x, 0.0), 1.0)
+            past.share = min(max(past.sum_y / past.sum_x, 0.0), SHARE_MOST)
 
     def _lags_agree(self, past: OutletPast, from_s: int, to_s: int) -> bool:
         """Whether fast and slow credible lags expect about the same: else a share would learn their error."""
@@ -274,6 +275,8 @@ class ExpectedFlow:
         start = end - LUMP_WINDOWS[which]
         if not self._may_teach(past, start, end):
             return
+        if self.weighed and not self._lags_agree(past, start - 30, end):
+            return
         expected = self.expected_between(number, start, end)
         if expected > 0.0:
-            past.lumps.learn(which, expected, past.got(start, end) - expected)
+            past.lumps.learn(which, expected, past.got(start, end) - expected, 2.0 * past.reading_var_mg2)

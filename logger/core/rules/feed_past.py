@@ -26,6 +26,8 @@ class FeedPast:
         self.target_mg_s = None if target is None else target / 3.6e-3
         self.phi_mg = PHI_MG[station.feed.kind]
         self._assumed = self.phi_mg
+        self._moved_s = 0
+        self._pauses: deque[int] = deque(maxlen=30)
         self._rates: deque[float] = deque(maxlen=20)
         self._square4 = self._square30 = self._mass = self._weight = self._steps = 0.0
         self._last: tuple[int, float] | None = None  # start and rate of the last half minute
@@ -37,8 +39,29 @@ class FeedPast:
             return self.target_mg_s
         return sorted(self._rates)[len(self._rates) // 2]
 
-    def tick(self, now_s: int) -> None:
+    def pause_s(self, now_s: int) -> int:
+        """Seconds since the feed last moved; 0 where that is not known."""
+        return now_s - self._moved_s if self._moved_s else 0
+
+    @property
+    def longest_pause_s(self) -> int | None:
+        """The longest of the last thirty pauses between scoops; None before there were six."""
+        return max(self._pauses) if len(self._pauses) >= 6 else None
+
+    def _watch_pauses(self, now_s: int, stopped: bool) -> None:
+        past = self._expected.feed
+        if past.began_s is None or now_s - 3 < past.began_s:
+            return
+        if past.got(now_s - 3, now_s) < 6.0 * (2.0 * past.reading_var_mg2) ** 0.5:
+            return
+        pause = self.pause_s(now_s)
+        if pause > 3 and not stopped:
+            self._pauses.append(pause)
+        self._moved_s = now_s
+
+    def tick(self, now_s: int, stopped: bool = False) -> None:
         """Learn from the half minute that ended a minute ago, while the feed ran."""
+        self._watch_pauses(now_s, stopped)
         if now_s % HALF_MINUTE_S:
             return
         past = self._expected.feed

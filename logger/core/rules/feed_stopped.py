@@ -2,7 +2,8 @@
 
 Formula: over windows of 8 to 300 s, at most a quarter of the usual feed passed, and `notice.evidence` with
 the feed's own lumpiness reaches 12 nats: for a feed by scoop a pause of about six scoops, for a hopper some
-seconds. Source: as `outlet_not_delivering`. Tuning: a feed by hand is given 45 s at least, because a
+seconds. Source: as `outlet_not_delivering`. By hand it also counts when a pause is twice as
+long as any of the last thirty. Tuning: a feed by hand is given 45 s at least, because a
 person who feeds also does other things (common practice, no source). Never before any feed was seen nor
 after the run. Not judged while the feed's scale is disturbed (a refill) or oddly still (it may be frozen).
 False alarms: see tests/bench. Clears when half the usual feed passed again, or a scoop.
@@ -43,7 +44,7 @@ class FeedStopped:
         self._from_s = 0  # no window starts before
 
     def tick(self, now: StationNow) -> list[Judgement]:
-        self._feed.tick(now.now_s)
+        self._feed.tick(now.now_s, stopped=self._said.active)
         if not self._watch.tick(now):
             return self._said.clear(now.now_s, "The feed is no longer watched: the run ended.")
         past = self._expected.feed
@@ -53,7 +54,21 @@ class FeedStopped:
             return self._look_for_flow(now.now_s)
         if frozen_score(now.feed) > 6.0:
             return []
-        return self._look_for_stop(now.now_s)
+        return self._look_for_pause(now.now_s) or self._look_for_stop(now.now_s)
+
+    def _look_for_pause(self, now_s: int) -> list[Judgement]:
+        """A feed by hand: a pause twice as long as any of the last thirty. Scoops are not random."""
+        if not self._by_hand:
+            return []
+        pause, longest = self._feed.pause_s(now_s), self._feed.longest_pause_s
+        if longest is None or pause < max(BY_HAND_LEAST_S, 2 * longest):
+            return []
+        if now_s - pause < max(self._from_s, self._watch.fed_s or 0):
+            return []
+        self._alarm_s = now_s
+        what = f"Nobody fed for {minutes(pause)}; the longest pause before was {minutes(longest)}."
+        told = {"pause_s": pause, "longest_pause_s": longest}
+        return self._said.say(True, now_s - pause, what, "Go on feeding, or end the run.", told)
 
     def _look_for_stop(self, now_s: int) -> list[Judgement]:
         past, usual = self._expected.feed, self._feed.usual_mg_s or 0.0

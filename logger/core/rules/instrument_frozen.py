@@ -1,11 +1,11 @@
 """A scale that keeps showing the very same number although something should move it.
 
-Formula: n identical readings in a row, with a chance p (learned while nothing flowed) that a reading repeats
-the one before, are -n log p nats of oddness; above `THRESHOLD` the scale counts as frozen. Where p is near 1
-(a scale much steadier than its own step) this says nothing, and only the track's own word counts. Source:
-likelihood of a Bernoulli run. Tuning: 40 nats, because vibration that beats with the readings makes runs
-longer than independent readings would be; while product is expected the track itself says `frozen` at 16.
-False alarms: none by noise, as far as simulated bays tell.
+Formula: n identical readings in a row are -n log p nats of oddness (`said.frozen_score`); frozen above
+`THRESHOLD`, and only where the row is also `TIMES` as long as the longest that this scale showed before.
+Where p is near 1 (a scale much steadier than its own step) nothing can be told: a stopped outlet looks the
+same. Source: likelihood of a Bernoulli run. Tuning: 16 nats; vibration that beats with the readings makes
+rows longer than independent readings would, hence the comparison with the scale's own past. False alarms:
+see tests/bench.
 """
 
 from __future__ import annotations
@@ -16,7 +16,9 @@ from logger.core.rules.said import Said, frozen_score, minutes
 from logger.core.track.view import TrackState
 
 KIND = "instrument-frozen"
-THRESHOLD = 40.0
+THRESHOLD = 16.0  # nats
+TIMES = 3.0
+LEARN_S = 120  # seconds of readings before the scale's own longest row counts for anything
 
 
 class InstrumentFrozen:
@@ -29,6 +31,7 @@ class InstrumentFrozen:
             raise ValueError(f"threshold {threshold:g} nats must lie between 4 and 200")
         self.threshold = threshold
         self._said = Said(KIND, channel.name, channel.name)
+        self._row = self._longest = self._seen_s = 0
 
     def tick(self, now_s: int, channel: ChannelNow) -> list[Judgement]:
         track = channel.track
@@ -37,9 +40,13 @@ class InstrumentFrozen:
         view = track.view
         if view.state in (TrackState.SILENT, TrackState.WAITING):
             return []
-        name, said = channel.channel.name, self._said
+        said, name = self._said, channel.channel.name
+        if view.same_count < self._row and not said.active:  # a row ended, and the scale was well
+            self._longest = max(self._longest, self._row)
+        self._row = view.same_count
+        self._seen_s += 1
         score = frozen_score(channel)
-        if view.state is TrackState.FROZEN or score > self.threshold:
+        if score > self.threshold and self._seen_s > LEARN_S and self._row > TIMES * self._longest:
             for_s = view.same_count * view.interval_s
             what = (
                 f"{name} has shown the same weight for {minutes(for_s)}, {view.same_count} readings in a row."
@@ -47,6 +54,6 @@ class InstrumentFrozen:
             do = "Touch the scale: if the number does not move, switch it off and on."
             told = {"same": view.same_count, "nats": round(score, 1)}
             return said.say(True, int(now_s - for_s), what, do, told)
-        if score < 0.1 * self.threshold:
+        if score < 0.25 * self.threshold:
             return said.clear(now_s, f"{name} moves again.")
         return []

@@ -17,7 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import exp, sqrt
 
-from logger.core.description import Station
+from logger.core.description import Station, ZeroTracking
 from logger.core.rules.contract import Judgement, OutletNow, StationNow
 from logger.core.rules.expected import ExpectedFlow, OutletPast
 from logger.core.rules.notice import evidence
@@ -30,6 +30,11 @@ LONG = (45, 64, 90, 128, 181, 256, 362, 512, 720)  # s, every fourth second
 THRESHOLD = 12.0  # nats
 RATIO = 0.6
 FROZEN_HOLD = 6.0  # nats
+TRACKING = "near zero the scale may track its zero and swallow a trickle"
+ZERO = (
+    "The scale shows about zero: its automatic zero tracking may swallow what arrives.",
+    "Switch zero tracking off, or put a ballast on the scale.",
+)
 EVERYONE = "all other outlets fell short as well"
 UNLEARNED = 0.5  # a share that was only told may be as wrong as this
 DRAIN_S = 60.0  # how slowly a wet product may drain (assumed)
@@ -98,6 +103,14 @@ class OutletNotDelivering:
             if said.active and now.now_s % 5 == 0 and not self._still_short(number, past, now.now_s):
                 return self._clear(number, now.now_s, "delivers again.")
             return []
+        if self._near_zero(now.outlets[number]):
+            return said.say(
+                True,
+                now.now_s - worst.window_s,
+                *ZERO,
+                {"nats": round(worst.nats, 2)},
+                suppressed_by=TRACKING,
+            )
         others = self.others_short(number, worst.window_s, now.now_s)
         since = now.now_s - worst.window_s
         what, told = self._words(number, worst, now.now_s)
@@ -153,6 +166,15 @@ class OutletNotDelivering:
         surge = past.got(cleared - 10, from_s) - self._expected.expected_between(number, cleared - 10, from_s)
         part = exp(-(from_s - cleared) / DRAIN_S) - exp(-(to_s - cleared) / DRAIN_S)
         return max(surge, 0.0) * DRAIN_SHARE * part
+
+    @staticmethod
+    def _near_zero(outlet: OutletNow) -> bool:
+        """Whether the scale may follow a trickle with its zero (within a few divisions of zero)."""
+        channel = outlet.now
+        if channel is None or channel.track is None or channel.channel.zero_tracking is ZeroTracking.OFF:
+            return False
+        view = channel.track.view
+        return abs(view.level_mg) <= 3.0 * max(channel.channel.resolution_kg * 1e6, view.noise_mg)
 
     def _still_short(self, number: int, past: OutletPast, now_s: int) -> bool:
         """For a suppressed judgement: whether the last minute still falls short."""

@@ -11,45 +11,43 @@ from logger.core.rules.lags import MASK, SPAN
 from logger.core.track.view import Track, TrackState
 
 SCOOP_S = 30  # a longer disturbance of a tub is no scoop
+HELD_S = 6  # a track may redraw its history from so long before it saw a disturbance
 SETTLE_S = 3  # after a disturbance no window starts or is judged
 PHI_MG = 10_000.0  # lumpiness before anything is learned: 10 g, assumed, no source
 WANDER = 0.10  # slow wander of a share before anything is learned, a fraction; assumed, no source
 WANDER_MOST = 0.18  # above it no shortfall could ever count
-LUMP_WINDOWS = (4, 16, 64)  # s
+LUMP_WINDOWS = (16, 64)  # s
 
 
 class Lumps:
-    """Lumpiness and wander of one outlet, from what was missing over 4, 16 and 64 seconds."""
+    """Lumpiness and wander of one outlet, from what was missing over 16 and 64 seconds."""
 
     def __init__(self, phi_mg: float = PHI_MG) -> None:
         self._assumed = phi_mg
-        self._square = [0.0, 0.0, 0.0]
-        self._mass = [0.0, 0.0, 0.0]
-        self._weight = [0.0, 0.0, 0.0]
+        self._square = [0.0, 0.0]
+        self._mass = [0.0, 0.0]
+        self._weight = [0.0, 0.0]
         self.phi_mg = phi_mg
         self.wander = WANDER
 
-    def learn(self, which: int, expected_mg: float, missing_mg: float) -> None:
-        """One window of ``LUMP_WINDOWS[which]`` seconds."""
+    def learn(self, which: int, expected_mg: float, missing_mg: float, noise_mg2: float) -> None:
+        """One window of ``LUMP_WINDOWS[which]`` seconds; ``noise_mg2`` is what reading noise adds to it."""
         keep = exp(-LUMP_WINDOWS[which] / 1800.0)
-        self._square[which] = self._square[which] * keep + missing_mg * missing_mg
+        self._square[which] = self._square[which] * keep + missing_mg * missing_mg - noise_mg2
         self._mass[which] = self._mass[which] * keep + expected_mg
         self._weight[which] = self._weight[which] * keep + 1.0
         self._settle()
 
     def _settle(self) -> None:
-        n4, n16, n64 = self._weight
-        if n16 < 2.0:
+        n16, n64 = self._weight
+        if n16 < 2.0 or self._mass[0] <= 0.0:
             return
-        a4, a16 = self._mass[0] / max(n4, 1.0), self._mass[1] / n16
-        m4, m16 = self._square[0] / max(n4, 1.0), self._square[1] / n16
-        if a16 <= a4 or a16 <= 0.0:
-            return
-        raw = (m16 - m4) / (a16 - a4)
+        a16, m16 = self._mass[0] / n16, self._square[0] / n16
         pull = 6.0  # windows of 16 s that the assumed lumpiness is worth
+        raw = max(m16 / a16, 0.0)
         self.phi_mg = min(max((raw * n16 + self._assumed * pull) / (n16 + pull), 500.0), 300_000.0)
         if n64 >= 1.0:
-            a64, m64 = self._mass[2] / n64, self._square[2] / n64
+            a64, m64 = self._mass[1] / n64, self._square[1] / n64
             slow = (m64 - m16 - self.phi_mg * (a64 - a16)) / max(a64 * a64 - a16 * a16, 1.0)
             mixed = (max(slow, 0.0) * n64 + WANDER * WANDER * 5.0) / (n64 + 5.0)
             self.wander = min(max(sqrt(mixed), 0.02), WANDER_MOST)
@@ -84,7 +82,7 @@ class Past:
         view = track.view
         steady = view.state is TrackState.STEADY
         if not steady and self.lost_s is None:
-            self.lost_s = max(now_s - 2, self.began_s or now_s)
+            self.lost_s = max(now_s - HELD_S, self.began_s or now_s)
         elif steady and self.lost_s is not None:  # only now is it known what passed meanwhile
             self._copy(track, max(self.lost_s, now_s - SPAN + 1), now_s)
             self.lost_s = None

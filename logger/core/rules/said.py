@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import log
+from math import erf, log, sqrt
 from typing import Any
 
 from logger.core.rules.contract import ChannelNow, Judgement, StationNow
@@ -87,16 +87,21 @@ def feed_seen(expected: ExpectedFlow, now_s: int) -> bool:
 def frozen_score(channel: ChannelNow) -> float:
     """-n log p(same): how odd it is, in nats, that the last n readings were all the same.
 
-    p is learned while nothing flows; until then, and where it is near 1, nothing can be said: 0.
+    p is the chance that was learned while nothing flowed, or that of a weight in the middle of a division,
+    erf(d / (2 sqrt(2) sigma)), where a quiet scale repeats itself most, if that is more. 0: nothing can be
+    said, because p is not known yet or near 1.
     """
     track = channel.track
     if track is None:
         return 0.0
     view = track.view
-    p = view.p_same
-    if not 0.0 < p < 0.97:
+    if view.p_same <= 0.0 or view.noise_mg <= 0.0:
         return 0.0
-    return -view.same_count * log(max(p, 1e-3))
+    d = channel.channel.resolution_kg * 1e6
+    p = max(view.p_same, erf(d / (2.0 * sqrt(2.0) * view.noise_mg)))
+    if p >= 0.97:
+        return 0.0
+    return -view.same_count * log(p)
 
 
 def kg_h(rate_mg_s: float) -> str:
