@@ -59,7 +59,7 @@ class BoardServer:
             )
         self._desk, self._host, self._port = desk, host, port
         self._token, self._version, self._most = token, version, most_viewers
-        self._ready, self._listening = threading.Event(), False
+        self._ready = threading.Event()
         self._thread: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._server: _Server | None = None
@@ -79,7 +79,8 @@ class BoardServer:
         self._port = listener.getsockname()[1]
         self._thread = threading.Thread(target=self._run, args=(listener,), name="board", daemon=True)
         self._thread.start()
-        if not self._ready.wait(START_TIMEOUT_S) or not self._listening:
+        self._ready.wait(START_TIMEOUT_S)
+        if self._server is None or not self._server.started:
             self.stop(1.0)
             raise BoardError(f"board: the server on {self.url} did not come up; the log says why")
 
@@ -135,6 +136,7 @@ class BoardServer:
             ws="none",
             lifespan="off",
             log_config=None,
+            log_level="warning",
             access_log=False,
             server_header=False,
             proxy_headers=False,
@@ -142,7 +144,6 @@ class BoardServer:
             timeout_graceful_shutdown=3,
         )
         self._server = _Server(config, self._ready)
-        self._listening = True
         unwatch = self._desk.watch(hub.wake)
         pump = asyncio.create_task(hub.pump())
         pump.add_done_callback(self._pump_ended)

@@ -72,6 +72,19 @@ def test_pulses_tell_the_age(own_desk: FakeDesk) -> None:
         assert ages[2]["came"] - ages[0]["came"] == pytest.approx(2.0, abs=0.7)
 
 
+@pytest.mark.full
+def test_a_comment_keeps_the_line_open(own_desk: FakeDesk) -> None:
+    """Each 15 s a comment, which clients skip, so that what lies between does not drop a quiet line."""
+    with (
+        served(own_desk) as board,
+        httpx.Client(trust_env=False, timeout=20) as client,
+        client.stream("GET", f"{board.url}api/v1/events", headers=AUTH) as stream,
+    ):
+        began = time.monotonic()
+        next(line for line in stream.iter_lines() if line.startswith(":"))
+        assert time.monotonic() - began == pytest.approx(15.0, abs=2.0)
+
+
 def test_four_a_second_and_the_last_one_counts(own_desk: FakeDesk) -> None:
     """Of 200 changes within a second a viewer sees a few, in order, and surely the last."""
     with served(own_desk) as board, events(board.url) as stream:

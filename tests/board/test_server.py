@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import socket
+import threading
 import time
+from typing import Any
 
 import httpx
 import pytest
@@ -62,6 +65,48 @@ def test_stop_ends_streams_promptly(own_desk: FakeDesk) -> None:
             rest = list(lines)
             assert all("data" in line or "event" in line or line == "" for line in rest)
     assert own_desk.watched == 0
+
+
+def test_a_blocked_action_does_not_hold_the_stop_up(own_desk: FakeDesk) -> None:
+    """The recording loop hangs in an action: the board ends all the same, within its time."""
+    entered, release = threading.Event(), threading.Event()
+
+    def hang(action: dict[str, Any]) -> None:
+        entered.set()
+        release.wait(20)
+
+    own_desk.on_submit = hang
+    board = BoardServer(own_desk, "127.0.0.1", 0, TOKEN, version="0")
+    board.start()
+
+    def post() -> None:
+        with contextlib.suppress(httpx.HTTPError):
+            httpx.post(
+                f"{board.url}api/v1/actions",
+                json={"action": "end-run"},
+                headers={"Authorization": f"Bearer {TOKEN}"},
+                trust_env=False,
+            )
+
+    poster = threading.Thread(target=post)
+    poster.start()
+    try:
+        assert entered.wait(5)
+        assert board.stop(5.0)
+    finally:
+        release.set()
+        poster.join()
+
+
+def test_no_snapshots_ends_the_board(own_desk: FakeDesk, caplog: pytest.LogCaptureFixture) -> None:
+    """Rather no page than one that shows old figures for ever; the log says why."""
+    with served(own_desk) as board:
+        own_desk.reset({"seq": 1, "alarms": 7})
+        own_desk.show()
+        assert board._thread is not None
+        board._thread.join(5)
+        assert not board._thread.is_alive()
+    assert "no more snapshots" in caplog.text
 
 
 def test_the_port_is_free_again(own_desk: FakeDesk) -> None:

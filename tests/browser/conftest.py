@@ -8,12 +8,13 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import pytest
-from playwright.sync_api import Browser, Error, Page, sync_playwright
+from playwright.sync_api import Browser, Error, Page, expect, sync_playwright
 
 from tests.board.fake_desk import FakeDesk, served
 from tests.board.snapshots import calm
 
 _LEFT_OUT = pytest.StashKey[int]()
+expect.set_options(timeout=10_000)  # a busy machine is no fault of the page
 SIZES = {"wide": (1920, 1080), "panel": (1280, 800), "phone": (390, 844)}
 
 
@@ -81,7 +82,7 @@ def opens(browser: Browser) -> Iterator[Opener]:
             reduced_motion="no-preference" if motion else "reduce",
             timezone_id="America/Lima",  # not the bay's: times must come from the snapshot
         )
-        context.set_default_timeout(10_000)
+        context.set_default_timeout(15_000)
         contexts.append(context)
         seen = Seen(context.new_page())
         seen.page.on("pageerror", lambda error: seen.complaints.append(str(error)))

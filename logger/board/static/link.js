@@ -73,9 +73,14 @@ export class Link {
 
 async function reason() {
   try {
-    const answer = await fetch("/api/v1/readyz", { cache: "no-store", signal: AbortSignal.timeout(2000) });
     await renew();
-    return answer.ok ? "" : (await answer.json()).detail;
+    const enough = new AbortController();
+    const timer = setTimeout(() => enough.abort(), 2000);
+    const answer = await fetch("/api/v1/events", { cache: "no-store", signal: enough.signal });
+    const why = answer.ok ? "" : (await answer.json()).detail;
+    clearTimeout(timer);
+    enough.abort();
+    return why;
   } catch {
     return "";
   }

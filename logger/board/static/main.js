@@ -17,6 +17,7 @@ let old = false;
 const daemonNowMs = () => (Number.isNaN(atMs) ? Date.now() : atMs + performance.now() - arrivedMs);
 
 function show(snapshot) {
+  if (!Array.isArray(snapshot.stations)) return; // the daemon has only just started
   if (version !== null && version !== snapshot.version && !document.querySelector("dialog[open]")) {
     location.reload();
     return;
