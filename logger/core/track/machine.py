@@ -16,6 +16,7 @@ from logger.core.track.changes import CATCH_S, KG, Do, Knowledge, Verdict, judge
 from logger.core.track.episode import Episode, Plateau, plateau
 from logger.core.track.ledger import Ledger, Record
 from logger.core.track.noise import Noise
+from logger.core.track.pour import NEEDED, find_pour, unusual
 from logger.core.track.rate import Rate
 from logger.core.track.view import Recognised, TrackState, View
 
@@ -31,7 +32,6 @@ STATES: dict[TrackState, frozenset[TrackState]] = {
 
 FROZEN_SCORE = 16.0  # -n ln p(same value): e^-16 by chance
 HOLD_S, HOLD_FEED_S = 0.5, 2.0  # distrusted before a jump
-POUR_S = 4  # a pour too gentle for the gate is looked for over this time
 REJOIN_S = 180  # an older base is believed again when the weight comes back to it within this time
 
 
@@ -289,7 +289,9 @@ class Machine:
         event = Recognised(verdict.what, e.start_s, f.now_s, step, credit, u, estimated=credit > 0.0)
         event = self._note(event, e, credit, u)
         if self._feed is None and verdict.what.startswith("container"):
-            if credit < 5.0 * self._pour_var() ** 0.5:  # a pour would pass unseen, and count twice
+            if (
+                credit < 5.0 * self._account.gain * (6.0 * self._noise.q) ** 0.5
+            ):  # a pour would pass unseen, and count twice
                 self._account.var += (0.5 * credit) ** 2
             self._credits = [*self._credits[-3:], self._ledger.get(event.number)]
         return [event]
@@ -332,7 +334,7 @@ class Machine:
     def _matching(self, mass: float) -> Record | None:
         """The latest estimate that a pour of ``mass`` may be the weighing of."""
         for record in reversed(self._credits):
-            if 0.4 * record.estimated <= mass <= 2.5 * record.estimated:
+            if 0.3 * record.estimated <= mass <= 2.5 * record.estimated:
                 return record
         return None
 
@@ -347,24 +349,14 @@ class Machine:
     def _poured(self, now_s: int) -> list[Recognised]:
         """Caught product poured in too gently for the gate."""
         self._credits = [r for r in self._credits if r.estimated > 0.0 and now_s - r.to_s <= CATCH_S]
-        means, gain = self._noise.means(POUR_S + 4), self._account.gain
-        if not self._credits or len(means) < POUR_S + 4:
+        if not self._credits:
             return []
-        history, start = self._account.history, now_s - POUR_S - 4
-        before = (history.at(start) - history.at(start - 40)) / 40.0
-        rise = (means[-1] + means[-2] - means[0] - means[1]) * gain / 2.0 - (POUR_S + 2.0) * before
-        var = self._pour_var()
-        likely = max(record.estimated for record in self._credits)
-        if rise < _told_apart(likely, var**0.5) or (means[-1] - means[-2]) * gain > 0.2 * rise:
+        pour = find_pour(self._noise.means(NEEDED), self._noise.q, self._noise.r, self._account.gain)
+        record = None if pour is None else self._matching(pour.mass)
+        if pour is None or record is None or not unusual(self._account.history, pour, now_s):
             return []
-        if rise < 1.5 * max(history.at(start - i) - history.at(start - i - 6) for i in range(0, 42, 3)):
-            return []
-        record = self._matching(rise)
-        return [] if record is None else [self._replace(record, rise, now_s - POUR_S - 2, now_s, var)]
-
-    def _pour_var(self) -> float:
-        """Variance of a pour as `_poured` sees it, among the product that goes on coming."""
-        return self._account.gain**2 * ((POUR_S + 2.0) * self._noise.q + self._noise.r)
+        end = now_s - pour.ago_s
+        return [self._replace(record, pour.mass, end - pour.width_s, end, pour.var)]
 
     def _replace(self, record: Record, mass: float, from_s: int, to_s: int, var: float) -> Recognised:
         """Count a weighed pour for the time it was caught in, instead of the estimate."""
@@ -449,7 +441,9 @@ class Machine:
             view.delivered_mg = account.delivered(self._level)
             view.var_mg2, view.estimated_mg = account.var, account.estimated
             view.level_mg = self._level
-            view.level_var_mg2 = account.gain**2 * max(self._level_var, noise.floor)
+            # Where in the second it was weighed, and the scale's own smoothing: some tenths of a second.
+            late = noise.q / 3.0 + (0.4 * self._slope()) ** 2
+            view.level_var_mg2 = account.gain**2 * (max(self._level_var, noise.floor) + late)
         else:
             credit = 0.0 if view.state is TrackState.FROZEN else e.credit
             credit = 0.0 if self._feed is FeedKind.TUB else credit  # it comes in scoops, none of them now
@@ -484,15 +478,6 @@ STEPS = {
     TrackState.FROZEN: Machine._thaw,
 }
 """What a second means in each state."""
-
-
-def _told_apart(mass: float, u: float) -> float:
-    """The rise from which on it is likelier that ``mass`` was poured than that lumps came together.
-
-    Likelihood ratio of two normal distributions, with even odds for a pour in 240 s, a hundred chances
-    for lumps and a margin for their heavy tail: rise = mass/2 + u^2 ln(100 m)/mass, m = 10.
-    """
-    return mass / 2.0 + 6.9 * u * u / max(mass, 1.0)
 
 
 def _gain(kind: ContainerKind, density: float | None) -> tuple[float, float]:
