@@ -87,7 +87,7 @@ def test_the_demo_bay_means_what_it_says() -> None:
     assert bay.shifts == ((360, 840), (840, 1320))
     (station,) = bay.stations
     assert station.feed == Feed(FeedKind.HOPPER, "feed", 60.0, 0.1, 3.0)
-    assert (station.component, station.feed_grade, station.feed_grade_u) == ("bronze", 0.15, 0.02)
+    assert (station.component, station.feed_grade, station.feed_grade_u) == ("bronze", 0.19, 0.02)
     assert [(outlet.name, outlet.channel) for outlet in station.outlets] == [
         ("concentrate", "concentrate"),
         ("middlings", "middlings"),

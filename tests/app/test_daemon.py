@@ -1,0 +1,144 @@
+"""A whole daemon on real wires: life and replay agree, restarts resume, stops are clean."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+
+import pytest
+
+from logger.app import Daemon, StartError
+from logger.core.bay import Bay
+from logger.core.entries import Finding, Reading
+from logger.journal.journal import JournalReader
+from logger.replay import from_journal
+from logger.simulator.troubles import ContainerChange, Unplugged
+from tests.app.bays import OwnProcess, running_bay, running_daemon, until, write_configuration
+
+
+def readings(daemon: Daemon) -> int:
+    return sum(each["age_s"] is not None for each in daemon.loop.snapshot()["instruments"])
+
+
+def text(findings: list[Finding]) -> list[str]:
+    """Findings without their own seq, which the journal gives."""
+    return [json.dumps(f[:-1], sort_keys=True, ensure_ascii=False) for f in findings]
+
+
+def test_replaying_the_journal_gives_the_live_findings_to_the_byte(tmp_path: Path) -> None:
+    """Actions, a container change, an unplugged scale and an alarm, on ptys and TCP, then folded again."""
+    live: list[Finding] = []
+    with running_bay(tmp_path, speed=8.0) as bay, running_daemon(bay, tmp_path, live.extend) as daemon:
+        until(lambda: readings(daemon) == 6, what="a reading from every instrument")
+        assert daemon.loop.submit({"action": "start-run"}, "test").accepted
+        until(lambda: bay.now_s > 70, what="70 s of the bay")
+        bay.hurry(ContainerChange(bay.now_s, "tailings", without_s=10.0))
+        bay.hurry(Unplugged(bay.now_s, "concentrate", bay.now_s + 60))
+        until(lambda: any(f.kind == "alarm" for f in live), what="an alarm")
+        until(lambda: any(f.data.get("what") == "container-changed" for f in live), what="the change")
+        daemon.loop.submit({"action": "note", "text": "noted"}, "test")
+        daemon.loop.submit({"action": "acknowledge", "alarm": "all"}, "test")
+        assert daemon.loop.submit({"action": "end-run"}, "test").accepted
+        path, description = daemon.journal_path, daemon.configuration.bay
+    with JournalReader(path) as reader:
+        records = list(reader.read())
+    assert [record.seq for record in records] == list(range(1, len(records) + 1))
+    told = [record for record in records if isinstance(record, Finding)]
+    assert text(told) == text(live)
+    again: list[Finding] = []
+    from_journal(description, (r for r in records if not isinstance(r, Finding)), again.append)
+    assert text(again) == text(told)
+
+
+def test_a_restart_resumes_run_and_tally_from_the_checkpoint(tmp_path: Path) -> None:
+    with running_bay(tmp_path, speed=5.0) as bay:
+        with running_daemon(bay, tmp_path) as first:
+            until(lambda: readings(first) == 6, what="a reading from every instrument")
+            first.loop.submit({"action": "start-run", "run": "kept"}, "test")
+            until(lambda: bay.now_s > 60, what="a minute of the bay")
+            before = first.loop.tally("kept")
+        begun = time.monotonic()
+        with running_daemon(bay, tmp_path) as second:
+            until(lambda: second.loop.snapshot()["recording"]["message"] == "", what="folding")
+            assert time.monotonic() - begun < 10
+            after = second.loop.tally("kept")
+            assert [run["run"] for run in second.loop.runs()] == ["kept"]
+    assert before is not None
+    assert after is not None
+    assert after["feed_kg"] >= before["feed_kg"] - 0.05
+    assert after["open"]
+
+
+def test_without_a_checkpoint_the_past_is_folded_again_behind(tmp_path: Path) -> None:
+    """Another digest of the code: recording starts at once, and no alarm sounds about the past."""
+    with running_bay(tmp_path, speed=5.0) as bay:
+        with running_daemon(bay, tmp_path) as first:
+            until(lambda: readings(first) == 6, what="a reading from every instrument")
+            first.loop.submit({"action": "open-lot", "lot": "L1"}, "test")
+            first.loop.submit({"action": "start-run", "lot": "L1"}, "test")
+            until(lambda: bay.now_s > 40, what="40 s of the bay")
+            expected = first.loop.tally("run-1")
+            first.loop._key = "an older version's"
+        live: list[Finding] = []
+        with running_daemon(bay, tmp_path, live.extend) as second:
+            until(lambda: second.loop.snapshot()["recording"]["message"] == "", what="folding")
+            found = second.loop.tally("run-1")
+            begun_ns = second.loop.bay.at_ns
+            until(lambda: second.loop.bay.at_ns > begun_ns + 5 * 10**9, what="live folding")
+        with JournalReader(second.journal_path) as reader:
+            bay_again = Bay(second.configuration.bay)
+            for record in reader.read(findings=False):
+                bay_again.apply(record)
+    assert found is not None
+    assert expected is not None
+    assert (
+        found["outlets"]["tailings"]["delivered_kg"] >= expected["outlets"]["tailings"]["delivered_kg"] - 0.05
+    )
+    assert bay_again.seq > 0
+    assert [f for f in live if f.kind == "alarm"] == []
+
+
+def test_two_daemons_cannot_keep_one_journal(tmp_path: Path) -> None:
+    with running_bay(tmp_path) as bay, running_daemon(bay, tmp_path):
+        with pytest.raises(Exception, match="another") as caught, running_daemon(bay, tmp_path):
+            pass
+        assert "journal" in str(caught.value)
+
+
+def test_a_taken_port_is_said_and_everything_is_let_go(tmp_path: Path) -> None:
+    from logger.commands.demo import demo_daemon
+
+    with running_bay(tmp_path) as bay, running_daemon(bay, tmp_path) as first:
+        port = int(first.board.url.rstrip("/").rsplit(":", 1)[1])
+        second = demo_daemon(bay, tmp_path / "other", port, bay.speed, lambda found: None)
+        with pytest.raises(Exception, match=str(port)):
+            second.start()
+        third = demo_daemon(bay, tmp_path / "other", 0, bay.speed, lambda found: None)
+        third.start()
+        third.stop()
+
+
+def test_a_configuration_without_ports_is_refused(tmp_path: Path) -> None:
+    from logger.settings import loads
+
+    text = (
+        f'[stations.t]\ntarget="60 kg/h"\nresolution="5 g"\noutlets=["a"]\n[journal]\ndirectory="{tmp_path}"'
+    )
+    with pytest.raises(StartError, match="nothing reads feed, a"):
+        Daemon(loads(text)).start()
+
+
+def test_sigterm_ends_the_daemon_cleanly_with_everything_written(tmp_path: Path) -> None:
+    with running_bay(tmp_path, speed=1.0) as bay:
+        own = OwnProcess(write_configuration(bay, tmp_path))
+        client = own.client()
+        until(lambda: client.state()["seq"] > 50, what="fifty entries")
+        answer = client.submit({"action": "note", "text": "the last word"})
+        assert own.terminate() == 0
+    with JournalReader(own.directory / "journal.sqlite") as reader:
+        records = list(reader.read())
+    assert records[answer.seq - 1].body.text == "the last word"
+    assert records[-1].kind == "stop"
+    assert sum(isinstance(record, Reading) for record in records) > 40
+    assert not (own.directory / "address.json").exists()
