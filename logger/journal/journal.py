@@ -56,7 +56,7 @@ class Journal(Past):
                 last = self._ends()[1]
                 before = self._one("SELECT value FROM meta WHERE name = 'seq-before'") or 0
                 self._empty = last == 0
-                self.last_seq = max(last, before)
+                self.last_seq = max(last, before, self.last_seq)
                 self.last_at_ns = self._last_moment()
                 self._file = room.identity(self.path)
                 room.sync_folder(self.path.parent)
@@ -66,7 +66,6 @@ class Journal(Past):
 
     def _attach_or_begin_anew(self, check_s: float) -> None:
         """One try; after a remedy (the ballast given up, a damaged file set aside) a second."""
-        known = self.last_seq
         try:
             self._attach(check_s)
             return
@@ -77,7 +76,7 @@ class Journal(Past):
             if error.kind != "damaged":
                 raise
         found = rescue.salvage(self.path)
-        found.last_seq = max(found.last_seq, known)
+        found.last_seq = max(found.last_seq, self.last_seq)
         self.set_aside = room.set_aside(self.path)
         log.error("%s was damaged; set aside as %s, a new one is begun", self.path, self.set_aside.name)
         self._attach(check_s)
@@ -169,8 +168,8 @@ class Journal(Past):
             yield connection
             connection.execute("COMMIT")
         except BaseException as error:
-            if connection.in_transaction:  # SQLite has rolled back by itself after some errors
-                with contextlib.suppress(apsw.Error):
+            with contextlib.suppress(apsw.Error):  # a connection that is closed, too
+                if connection.in_transaction:  # SQLite has rolled back by itself after some errors
                     connection.execute("ROLLBACK")
             if isinstance(error, apsw.Error | OSError | OverflowError):
                 explanation = explain(error, self.path, doing)
@@ -183,7 +182,6 @@ class Journal(Past):
         """Put right what the last append met; notice a file that is no longer where it belongs."""
         self._require_open()
         if self._ill:
-            known = self.last_seq
             if self._ill == "missing":
                 with explained(self.path, "copying the journal back to its name"):
                     self.set_aside = rescue.put_back(self._connection, self.path) or self.set_aside
@@ -191,8 +189,8 @@ class Journal(Past):
                 self._ill = "damaged"  # from here on a failure is one of opening
             self._connection.close(True)
             self._attach_or_begin_anew(CHECK_S)
-            if self.last_seq < known:
-                self._carry_on(rescue.Salvage(known))
+            if self._empty:
+                self._carry_on(rescue.Salvage(self.last_seq))
             self._ill = ""
         elif room.identity(self.path) != self._file:
             self._ill = "missing"

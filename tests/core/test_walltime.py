@@ -195,3 +195,10 @@ def test_any_text_is_read_or_refused(text: str) -> None:
     except ValueError:
         return
     assert isinstance(ns, int)
+
+
+def test_an_anchor_without_its_boot_still_says_how_far_off_it_was() -> None:
+    """As after a damaged journal was set aside."""
+    state = folded(anchor(10, "a", 7))
+    assert state.resolve(50, "a") == 57
+    assert state.anchored("a")

@@ -220,3 +220,28 @@ def test_free_bytes_is_what_the_system_says(opened: Opened, path: Path) -> None:
     """Within what others on the machine use up meanwhile."""
     state = os.statvfs(path.parent)
     assert opened().free_bytes() == pytest.approx(state.f_bavail * state.f_frsize, rel=0.2)
+
+
+def test_damage_that_the_check_had_no_time_for_is_met_where_it_lies(opened: Opened, path: Path) -> None:
+    """What opening itself reads is found damaged without the check, too."""
+    content = _whole(opened())
+    path.write_bytes(content[:4096] + random.Random(5).randbytes(len(content) - 4096))
+    journal = opened(check_s=0.0)
+    assert journal.set_aside is not None
+    journal.append(records(1, 3))
+    assert list(journal.read()) == records(1, 3)
+
+
+def test_a_ballast_that_would_take_the_last_room_is_left_out(opened: Opened, path: Path) -> None:
+    """An exabyte is not to be had; recording starts all the same."""
+    journal = opened(ballast_bytes=1 << 60)
+    assert not journal.restore_ballast()
+    assert not path.with_name("journal.db.ballast").exists()
+    journal.append(records(1, 3))
+
+
+def test_no_ballast_is_made_where_none_is_wanted(opened: Opened, path: Path) -> None:
+    journal = opened(ballast_bytes=0)
+    assert not journal.restore_ballast()
+    assert not journal.release_ballast()
+    assert not path.with_name("journal.db.ballast").exists()

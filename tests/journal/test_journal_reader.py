@@ -164,3 +164,21 @@ def test_no_journal_is_an_error_with_a_remedy(path: Path, content: bytes | None)
     with pytest.raises(JournalError):
         JournalReader(path)
     assert {file.name for file in path.parent.iterdir()} == before
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ("UPDATE entries SET data = replace(data, 'note', 'sing') WHERE type = 'action'", "does not fit"),
+        ("UPDATE entries SET type = 'song' WHERE type = 'action'", "'song' is not known"),
+    ],
+)
+def test_a_record_of_a_version_to_come_is_named_by_its_seq(opened: Opened, change: str, message: str) -> None:
+    """An action or a type that this version does not know is an error with a remedy, not a wrong record."""
+    journal = opened()
+    journal.append(records(1, 10))
+    journal._all(change)
+    with pytest.raises(JournalError, match=f"seq 5: .*{message}") as caught:
+        list(journal.read())
+    assert caught.value.kind == "schema"
+    assert list(journal.read(after=5)) == records(6, 10)

@@ -132,3 +132,28 @@ def test_a_reader_follows_to_the_new_file(opened: Opened, path: Path) -> None:
             journal.append(records(61, 70))
         journal.append(records(61, 70))
         assert list(reader.read(after=60)) == records(61, 70)
+
+
+def test_putting_right_is_tried_until_it_can_be_done(opened: Opened, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While the new file cannot be made, every call is a JournalError, and the count is kept."""
+    journal = opened()
+    journal.append(records(1, 3000))
+    _spoil(journal)
+    with pytest.raises(JournalError, match="damaged"):
+        journal.append(records(3001, 3010))
+
+    def no_room(path: Path, check_s: float) -> None:
+        raise apsw.FullError("no room")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("logger.journal.journal.connect_to_write", no_room)
+        for _ in range(3):
+            with pytest.raises(JournalError, match="disk is full"):
+                journal.append(records(3001, 3010))
+            with pytest.raises(JournalError):
+                journal.save_checkpoint(3000, "fold", b"x")
+            with pytest.raises(JournalError):
+                list(journal.read())
+    journal.append(records(3001, 3010))
+    assert journal.last_seq == 3010
+    assert list(journal.read()) == records(3001, 3010)
