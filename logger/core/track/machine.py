@@ -119,7 +119,7 @@ class Machine:
         self._level = level + slope + gain * surprise
         self._pace = self._level - level
         self._level_var = var * (1.0 - gain)
-        noise.steady(mean, high - low, n, slope)
+        noise.steady(mean, high - low, n, rate=slope, idle=self._idle())
         if self._credits:
             return self._poured(now_s)
         if noise.same_count > 20 and self._frozen():
@@ -138,7 +138,12 @@ class Machine:
         noise, slope = self._noise, e.rate / self._account.gain
         flat = max(4.0 * self._know.resolution, 6.0 * noise.sigma, 20_000.0) + 1.0 * abs(slope)
         f = plateau(
-            e, now_s, noise.interval_s, flat=flat, noise_var=noise.r, sign=1 if self._feed is None else -1
+            e,
+            now_s,
+            noise.interval_s,
+            flat=flat,
+            noise_var=noise.r + noise.beat,
+            sign=1 if self._feed is None else -1,
         )
         if f is None:
             return []
@@ -384,6 +389,10 @@ class Machine:
 
     # -- small things --------------------------------------------------------------------------------
 
+    def _idle(self) -> bool:
+        """Does nothing flow, as far as can be told?"""
+        return self.view.rate_mg_s < 2.0 * self.view.u_rate_mg_s and not self._expected
+
     def _slope(self) -> float:
         """Trend of the weight as the scale shows it (mg/s)."""
         return 0.0 if self._feed is FeedKind.TUB else self._rate.mg_s / self._account.scale
@@ -395,18 +404,20 @@ class Machine:
         sharp = max(30_000.0, 7.0 * scatter, 4.0 * self._know.resolution)
         lump = min(noise.q / slope, 40_000.0) if slope > 1.0 else 0.0
         blunt = max(250_000.0, 8.0 * scatter, 25.0 * lump) + 2.0 * max(slope, abs(self._pace))
+        sharp += max(0.0, abs(self._pace) - 2.0 * slope)  # a surge ends less suddenly than it came
         return (blunt, sharp) if self._feed is None else (sharp, blunt)
 
     def _slid(self, rise: float) -> bool:
         """Has the second's mean stepped the way product never moves it, though no reading stands out?"""
         back = -rise if self._feed is None else rise
         noise = self._noise
-        if back < 15_000.0 or back < 1.5 * self._know.resolution:
+        if back < 15_000.0 + abs(self._pace) or back < 1.5 * self._know.resolution:
             return False
         return bool(back * back > 36.0 * (self._level_var + noise.q + noise.r))
 
     def _tolerance(self, e: Episode, f: Plateau) -> float:
-        return max(3.0 * self._know.resolution, 10_000.0, 5.0 * float((e.level_var + f.var) ** 0.5))
+        least = max(3.0 * self._know.resolution, 10_000.0)
+        return max(least, 5.0 * float((e.level_var + f.var) ** 0.5)) + abs(self._pace)
 
     def _patience(self) -> float:
         return max(3.0, 6.0 * self._noise.interval_s)
@@ -443,7 +454,7 @@ class Machine:
             view.level_mg = self._level
             # Where in the second it was weighed, and the scale's own smoothing: some tenths of a second.
             late = noise.q / 3.0 + (0.4 * self._slope()) ** 2
-            view.level_var_mg2 = account.gain**2 * (max(self._level_var, noise.floor) + late)
+            view.level_var_mg2 = account.gain**2 * (max(self._level_var, noise.floor) + noise.beat + late)
         else:
             credit = 0.0 if view.state is TrackState.FROZEN else e.credit
             credit = 0.0 if self._feed is FeedKind.TUB else credit  # it comes in scoops, none of them now

@@ -4,7 +4,8 @@ Model of the one-second means z: a random walk with drift (product in lumps, var
 plus noise of variance ``r`` (resolution, vibration). A second difference over a lag l removes any
 steady rate: Var(z[k] - 2 z[k-l] + z[k-2l]) = 2 q l + 6 r. Two lags tell q and r apart. A vibration of
 4-5 Hz sampled at 5 Hz aliases to a slow beat that stays within one second almost still, so the scatter of
-readings within a second understates the noise; the differences over three seconds hold the beat.
+readings within a second understates the noise; the differences over three seconds hold the beat, unless it
+is slower still. That is learned while nothing flows, from means 12 and 30 s apart.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from operator import eq
 # Mean range of n normal values in units of their standard deviation (control chart constant d2; memory).
 _D2 = (1.0, 1.0, 1.128, 1.693, 2.059, 2.326, 2.534, 2.704, 2.847, 2.970, 3.078)
 _SHORT, _LONG = 3, 8  # lags in seconds
+_SLOW = (12, 30)
 _MEMORY = 240  # seconds over which variances are averaged
 _CLIP = 9.0  # a squared residual counts at most this many times the present variance
 
@@ -36,6 +38,8 @@ class Noise:
         self.p_same = 0.0
         self._told = interval_s is not None
         self._means: list[float] = []
+        self.beat = 0.0  # variance of a level beyond r that a few seconds do not average out
+        self._slow, self._slow_count = 0.0, 0
         self._short = self._long = 6.0 * self.floor
         self._count = 0
         self._span_n = 0
@@ -67,7 +71,7 @@ class Noise:
                 self.p_same = self._same / self._pairs
         self._last = values[-1]
 
-    def steady(self, mean: float, span: float, count: int, rate: float) -> None:
+    def steady(self, mean: float, span: float, count: int, *, rate: float, idle: bool) -> None:
         """Learn from an undisturbed second: its mean, its span, and the rate (mg/s) at the time."""
         if count > 1:
             sd = max(0.0, span - abs(rate) * (1.0 - 1.0 / count)) / (_D2[count] if count < 11 else 3.2)
@@ -84,9 +88,19 @@ class Noise:
             self._short += (min(e * e, _CLIP * self._short) - self._short) * gain
             e = mean - 2.0 * means[n - 1 - _LONG] + means[n - 1 - 2 * _LONG]
             self._long += (min(e * e, _CLIP * self._long) - self._long) * gain
+            if idle and n > _SLOW[1] and n % 4 == 0:
+                self._learn_slow(mean, means)
             if n > 200:
-                del means[: n - 2 * _LONG - 1]
+                del means[: n - _SLOW[1] - 1]
         self._split(abs(rate))
+
+    def _learn_slow(self, mean: float, means: list[float]) -> None:
+        for lag in _SLOW:
+            e = mean - means[-1 - lag]
+            self._slow_count += 1
+            gain = max(1.0 / self._slow_count, 0.02)
+            self._slow += (min(0.5 * e * e, _CLIP * max(self._slow, self.r)) - self._slow) * gain
+        self.beat = max(0.0, self._slow - self.r) if self._slow_count > 8 else 0.0
 
     def _split(self, rate: float) -> None:
         """Divide the two variances into lumps and noise; before there is evidence lean on the assumption."""

@@ -46,7 +46,7 @@ class ScaleTrack(Machine):
             self._values = []
             view.last_reading_s = self._last_ns / 1e9
             self._noise.timing(len(values))
-            self._noise.repeats(values, view.rate_mg_s < 2.0 * view.u_rate_mg_s and not expected_mg_s)
+            self._noise.repeats(values, self._idle())
         events = STEPS[view.state](self, values, now_s)
         self._publish(now_s)
         return events
