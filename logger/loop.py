@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol, TypeAlias, TypeVar
 
 from logger.board.desk import Answer
+from logger.clock import stopwatch_ns
 from logger.core.actions import BODY
 from logger.core.bay import Bay
 from logger.core.entries import Action, Circumstance, Entry, Finding, Garbage, Reading, Record, Tick
@@ -117,6 +118,7 @@ class Loop:
         self._broken = ""
         self._behind = False
         self._later: list[Said] = []
+        self._stopwatch = stopwatch_ns
         self._due_ns = 0
         self._checked_ns = 0
         self._frozen_ns = 0
@@ -127,7 +129,7 @@ class Loop:
         self._thread = threading.Thread(target=self._run, name="loop", daemon=True)
         self._snapshot: Mapping[str, Any] = {}
         self._ready = threading.Event()
-        self.progress_ns = 0  # station time of the last full turn; a watchdog reads it
+        self.progress_ns = 0  # by the stopwatch, the last full turn; a watchdog reads it
 
     # ------------------------------------------------------------------ from other threads
 
@@ -190,7 +192,7 @@ class Loop:
 
         def work() -> None:
             if self._held and not self._failing:
-                self._commit(self._clock.now_ns())
+                self._commit()
             box.append(look())
             done.set()
 
@@ -224,7 +226,7 @@ class Loop:
             self._turn(self._next_items())
         while not self._inbox.empty():
             self._turn([self._inbox.get()])
-        self._commit(self._clock.now_ns())
+        self._commit()
         if self._held:
             log.critical("%d records were never written: %s", len(self._held), self._failing)
         self._keep_checkpoint()
@@ -247,9 +249,12 @@ class Loop:
         now_ns = self._clock.now_ns()
         if now_ns - self._checked_ns >= NS:
             self._each_second(now_ns)
-        if self._urgent or now_ns >= self._due_ns:
-            self._commit(now_ns)
-        self.progress_ns = now_ns
+        if self._stopwatch() >= self._due_ns or (self._urgent and not self._failing):
+            self._commit()
+        elif self._urgent:  # the journal can't write now: it goes out at once, marked not recorded
+            self._urgent = False
+            self._tell()
+        self.progress_ns = self._stopwatch()
 
     def _take(self, item: Item) -> None:
         if isinstance(item, Call):
@@ -307,7 +312,7 @@ class Loop:
 
     def _adopt(self, bay: Bay) -> None:
         """The past is folded; take up what was recorded meanwhile, and go on folding live."""
-        self._commit(self._clock.now_ns())
+        self._commit()
         for record in self.journal.read(after=bay.seq, findings=False):
             bay.apply(record)  # type: ignore[arg-type]  # no findings were asked for
         for held in self._held:  # only where the journal can't write now
@@ -330,35 +335,36 @@ class Loop:
             self._enter(Circumstance(now_ns, "clock", "", data))
         if now_ns - self._at_ns >= NS:
             self._enter(Tick(now_ns))
-        if now_ns - self._frozen_ns >= CHECKPOINT_NS:
-            self._frozen_ns = now_ns
+        if self._stopwatch() - self._frozen_ns >= CHECKPOINT_NS:
+            self._frozen_ns = self._stopwatch()
             self._keep_checkpoint()
 
-    def _commit(self, now_ns: int) -> None:
+    def _commit(self) -> None:
         """Make what is held durable, then tell. On failure hold on, and try again in a second."""
-        self._due_ns = now_ns + (RETRY_NS if self._failing else COMMIT_NS)
         self._urgent = False
-        if self._held:
-            try:
-                self.journal.append(self._held)
-            except JournalError as error:
-                self._fail(str(error), now_ns)
-            else:
-                self.counts.commits += 1
-                self.counts.committed += len(self._held)
-                self._held = []
-                if self._failing:
-                    self._recover(now_ns)
+        if self._held and self._write() and self._failing:
+            self._recover()
+            self._write()
+        self._due_ns = self._stopwatch() + (RETRY_NS if self._failing else COMMIT_NS)
         self._tell()
 
-    def _fail(self, why: str, now_ns: int) -> None:
-        if not self._failing:
+    def _write(self) -> bool:
+        try:
+            self.journal.append(self._held)
+        except JournalError as error:
+            self._fail(str(error))
+            return False
+        self.counts.commits += 1
+        self.counts.committed += len(self._held)
+        self._held = []
+        return True
+
+    def _fail(self, why: str) -> None:
+        first, self._failing = not self._failing, why
+        if first:
             log.error("NOT RECORDED: %s", why)
-            self._failing = why
             self.journal.release_ballast()
-            self._enter(Circumstance(now_ns, "journal", "", {"state": "not-recorded", "message": why}))
-        self._failing = why
-        self._due_ns = now_ns + RETRY_NS
+            self._journal_circumstance("not-recorded", why)
         if len(self._held) > HELD_LIMIT:
             kept: list[Record] = [r for r in self._held if not isinstance(r, Reading | Garbage | Tick)]
             self.counts.lost += len(self._held) - len(kept)
@@ -377,11 +383,16 @@ class Loop:
             for r in records
         ]
 
-    def _recover(self, now_ns: int) -> None:
+    def _recover(self) -> None:
         log.warning("the journal writes again")
         self._failing = ""
         self.journal.restore_ballast()
-        self._enter(Circumstance(now_ns, "journal", "", {"state": "recorded", "message": ""}))
+        self._journal_circumstance("recorded", "")
+
+    def _journal_circumstance(self, state: str, message: str) -> None:
+        data = {"state": state, "message": message}
+        self._enter(Circumstance(max(self._clock.now_ns(), self._at_ns), "journal", "", data))
+        self._urgent = False  # it goes with the commit that is being made, or with the next try
 
     def _tell(self) -> None:
         """Publish: a new snapshot for the board, an answer for whoever waits."""

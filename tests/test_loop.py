@@ -1,0 +1,244 @@
+"""The loop: nothing is told before it is recorded, and nothing that can be held is lost."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydantic import ValidationError
+
+from logger.core.bay import Bay
+from logger.core.entries import Circumstance, Finding, Reading, Record
+from logger.journal.journal import Journal, JournalReader
+from logger.loop import Loop
+from tests.app.bays import until
+from tests.core.folding import T0, configuration
+
+OFFSET_NS = T0 - 10**15
+
+
+class HandClock:
+    """A clock that the test sets."""
+
+    boot_id = "test-boot"
+
+    def __init__(self) -> None:
+        self.at_ns = T0
+        self.step = 0
+
+    def now_ns(self) -> int:
+        return self.at_ns
+
+    def step_ns(self) -> int:
+        return self.step
+
+
+class House:
+    """A loop on a real journal; ``told`` gathers what followers hear, ``recorded`` what a reader sees."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.clock = HandClock()
+        self.journal = Journal.open(path, boot_id="test-boot", offset_ns=OFFSET_NS)
+        self.told: list[Finding] = []
+        self.loop = Loop(Bay(configuration().bay), self.journal, self.clock, told=self.told.extend)
+        self.loop.start()
+
+    def recorded(self) -> list[Record]:
+        with JournalReader(self.path) as reader:
+            return list(reader.read())
+
+    def read(self, channel: str = "concentrate", number: int = 1000) -> None:
+        self.loop.put(Reading(self.clock.at_ns, channel, number, -3, "kg", True))
+
+    def close(self) -> None:
+        self.loop.stop()
+        self.journal.close()
+
+    def fill_disk(self) -> None:
+        """No page more for the database: SQLite's own error for a full disk."""
+        self._inside(lambda: self.journal._connection.pragma("max_page_count", 1))
+
+    def make_room(self) -> None:
+        self._inside(lambda: self.journal._connection.pragma("max_page_count", 1 << 20))
+
+    def _inside(self, work: Callable[[], Any]) -> None:
+        """Do something in the loop's thread, which owns the connection."""
+        self.loop._ask(lambda: work() and None)
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    with contextlib.closing(House(tmp_path / "journal.sqlite")) as made:
+        yield made
+
+
+def test_a_snapshot_shows_only_what_is_committed(house: House) -> None:
+    seen: list[tuple[int, int]] = []
+
+    def look() -> None:
+        seen.append((house.loop._snapshot["seq"], house.journal.last_seq))
+
+    end = house.loop.watch(look)
+    for number in range(200):
+        house.clock.at_ns += 20_000_000
+        house.read(number=1000 + number)
+        time.sleep(0.002)
+    until(lambda: house.journal.last_seq >= 200, what="200 entries")
+    end()
+    assert seen
+    assert all(shown <= committed for shown, committed in seen)
+
+
+def test_entries_and_findings_are_numbered_without_holes(house: House) -> None:
+    house.read()
+    house.loop.submit({"action": "start-run"}, "test")
+    house.loop.submit({"action": "start-run"}, "test")
+    records = house.recorded()
+    assert [record.seq for record in records] == list(range(1, len(records) + 1))
+    findings = [(r.kind, r.cause) for r in records if isinstance(r, Finding)]
+    causes = {r.seq: type(r).__name__ for r in records}
+    assert [kind for kind, _ in findings] == ["run-opened", "refused"]
+    assert all(causes[cause] == "Action" for _, cause in findings)
+
+
+def test_an_answer_comes_after_the_commit(house: House) -> None:
+    answer = house.loop.submit({"action": "note", "text": "kept"}, "test")
+    assert answer.accepted
+    assert answer.recorded
+    assert house.recorded()[answer.seq - 1].body.text == "kept"
+
+
+def test_a_refusal_carries_its_reason_and_is_on_the_record(house: House) -> None:
+    answer = house.loop.submit({"action": "end-run"}, "test")
+    assert not answer.accepted
+    assert "no run is open" in answer.reason
+    assert house.recorded()[-1].kind == "refused"
+
+
+def test_an_action_that_fits_no_schema_is_not_entered(house: House) -> None:
+    with pytest.raises(ValidationError):
+        house.loop.submit({"action": "note"}, "test")
+    assert house.recorded() == []
+
+
+def test_the_same_id_is_taken_once(house: House) -> None:
+    first = house.loop.submit({"action": "open-lot", "lot": "L1", "id": "k"}, "test")
+    again = house.loop.submit({"action": "open-lot", "lot": "L1", "id": "k"}, "test")
+    assert (again.accepted, again.repeated, again.seq) == (True, True, first.seq)
+    assert len(house.recorded()) == 1
+
+
+def test_who_is_kept(house: House) -> None:
+    house.loop.submit({"action": "note", "text": "a"}, "board")
+    house.loop.submit({"action": "note", "text": "b", "who": "bay 2"}, "board")
+    assert [record.who for record in house.recorded()] == ["board", "bay 2"]
+
+
+def test_a_tick_is_journalled_only_in_silence(house: House) -> None:
+    house.read()
+    until(lambda: house.journal.last_seq == 1, what="the reading")
+    house.clock.at_ns += 3 * 10**9
+    until(lambda: house.journal.last_seq == 2, what="the tick")
+    assert [type(record).__name__ for record in house.recorded()] == ["Reading", "Tick"]
+
+
+def test_a_step_of_the_wall_clock_becomes_an_entry(house: House) -> None:
+    house.clock.step = 7_200 * 10**9
+    house.clock.at_ns += 2 * 10**9
+    until(lambda: house.journal.last_seq >= 1, what="the clock's entry")
+    entry = house.recorded()[0]
+    assert isinstance(entry, Circumstance)
+    assert (entry.kind, entry.data["step_ns"]) == ("clock", 7_200 * 10**9)
+
+
+def test_a_full_disk_is_loud_and_loses_nothing(house: House) -> None:
+    """Folding and answers go on, marked not recorded; with room again all is entered in order."""
+    house.read(number=1)
+    until(lambda: house.journal.last_seq == 1, what="the first reading")
+    house.fill_disk()
+    for number in range(2, 3000):
+        house.read(number=number)
+    answer = house.loop.submit({"action": "note", "text": "during"}, "test")
+    assert answer.accepted
+    assert not answer.recorded
+    snapshot = house.loop.snapshot()
+    assert snapshot["recording"]["state"] == "not-recorded"
+    assert snapshot["recording"]["held"] >= 2000
+    assert "disk" in snapshot["recording"]["message"]
+    assert [(a["kind"], a["state"]) for a in snapshot["alarms"]] == [("record-at-risk", "unacknowledged")]
+    assert any(f.kind == "alarm" for f in house.told)
+    house.make_room()
+    house.clock.at_ns += 2 * 10**9
+    until(lambda: house.loop.snapshot()["recording"]["state"] == "recorded", what="recording again")
+    numbers = [record.number for record in house.recorded() if isinstance(record, Reading)]
+    assert numbers == list(range(1, 3000))
+    records = house.recorded()
+    assert [record.seq for record in records] == list(range(1, len(records) + 1))
+    states = [r.data["state"] for r in records if isinstance(r, Finding) and r.kind == "alarm"]
+    assert states == ["raised", "cleared"]
+
+
+def test_when_memory_is_full_too_readings_go_first_and_it_is_counted(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.loop.HELD_LIMIT", 500)
+    house.loop.submit({"action": "note", "text": "before"}, "test")
+    house.fill_disk()
+    for number in range(2000):
+        house.read(number=number)
+    house.loop.submit({"action": "note", "text": "during"}, "test")
+    until(lambda: house.loop.counts.lost > 0, what="the loss")
+    house.make_room()
+    house.clock.at_ns += 5 * 10**9
+    until(lambda: house.loop.snapshot()["recording"]["state"] == "recorded", what="recording again")
+    records = house.recorded()
+    assert [record.seq for record in records] == list(range(1, len(records) + 1))
+    assert [r.body.text for r in records if type(r).__name__ == "Action"] == ["before", "during"]
+    kept = sum(isinstance(record, Reading) for record in records)
+    assert kept + house.loop.counts.lost >= 2000
+
+
+def test_a_fault_in_the_fold_stops_the_figures_but_never_the_record(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house.read(number=1)
+    until(lambda: house.journal.last_seq == 1, what="the first reading")
+
+    def broken(entry: Any) -> list[Finding]:
+        raise ZeroDivisionError("a bug")
+
+    monkeypatch.setattr(house.loop.bay, "apply", broken)
+    for number in range(2, 50):
+        house.read(number=number)
+    until(lambda: house.journal.last_seq == 49, what="the record going on")
+    assert "live figures stopped" in house.loop.snapshot()["recording"]["message"]
+
+
+def test_stop_writes_what_is_still_in_the_inbox(tmp_path: Path) -> None:
+    house = House(tmp_path / "journal.sqlite")
+    for number in range(20_000):
+        house.read(number=number)
+    house.close()
+    numbers = [record.number for record in house.recorded() if isinstance(record, Reading)]
+    assert numbers == list(range(20_000))
+
+
+def test_many_threads_may_speak_at_once(house: House) -> None:
+    answers: list[int] = []
+
+    def speak(name: str) -> None:
+        for number in range(10):
+            answers.append(house.loop.submit({"action": "note", "text": f"{name}{number}"}, name).seq)
+
+    threads = [threading.Thread(target=speak, args=(name,)) for name in "abcdefgh"]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(answers) == list(range(1, 81))
