@@ -102,6 +102,8 @@ def test_pounds(opens: Opener, url: str, desk: FakeDesk) -> None:
     assert "20.54" in card(seen, "concentrate")
     assert "± 0.03 lb" in card(seen, "concentrate")
     assert "119 to 146 lb/h" in seen.text(".feed")
+    assert "69.23 lb" in seen.text("#instruments")
+    assert "14.20 L/min" in seen.text("#instruments")
 
 
 def test_what_is_not_measured_looks_different(opens: Opener, url: str) -> None:

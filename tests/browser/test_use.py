@@ -166,6 +166,16 @@ def test_states_beside_the_screen_are_folded_away(opens: Opener, url: str, desk:
     expect(page.locator("#quiet-list")).to_contain_text("Suppressed by design: The concentrate outlet")
 
 
+def test_a_flood_leaves_the_first_large(opens: Opener, url: str, desk: FakeDesk) -> None:
+    """Ten alarms (a flood by EEMUA 191): the first at full size, the rest small, all within reach."""
+    page = opens(url).page
+    desk.show(alarms=[{**STOPPED, "id": f"a{number}"} for number in range(10)])
+    expect(page.locator(".alarm")).to_have_count(10)
+    heights = page.evaluate("Array.from(document.querySelectorAll('.alarm')).map(n => n.offsetHeight)")
+    assert heights[0] > 1.3 * max(heights[1:])
+    assert page.locator(".ack:visible").count() == 10
+
+
 def test_an_unknown_state_is_shown_not_hidden(opens: Opener, url: str, desk: FakeDesk) -> None:
     page = opens(url).page
     desk.show(alarms=[{**STOPPED, "state": "brand-new"}])

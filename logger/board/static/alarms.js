@@ -30,13 +30,13 @@ export function troubled(alarms) {
   return new Set(standing.flatMap((alarm) => [`${alarm.station} / ${alarm.subject}`, `/ ${alarm.channel}`]));
 }
 
-export function showAlarms(snapshot) {
+export function showAlarms(snapshot, units) {
   const all = list(snapshot.alarms);
   const shown = all.filter((alarm) => !quiet(alarm)).sort((one, other) => rank(one) - rank(other));
   waiting = shown.filter((alarm) => OPEN.has(alarm.state));
   const focused = document.activeElement?.closest?.(".alarm");
   keyed(document.getElementById("alarm-list"), shown, (alarm) => alarm.id, make, (node, alarm) =>
-    update(node, alarm, snapshot.time_zone),
+    update(node, alarm, snapshot.time_zone, units),
   );
   if (focused && (!focused.isConnected || focused.querySelector(".ack").hidden)) moveFocus();
   heading(shown);
@@ -51,7 +51,7 @@ function make() {
   return node;
 }
 
-function update(node, alarm, zone) {
+function update(node, alarm, zone, units) {
   node.alarm = alarm;
   node.dataset.state = alarm.state in STATES ? alarm.state : "unacknowledged";
   put(node, "state", STATES[alarm.state] || alarm.state);
@@ -60,32 +60,37 @@ function update(node, alarm, zone) {
   put(node, "where", words(alarm.station, alarm.subject, alarm.channel === alarm.subject ? "" : alarm.channel));
   const at = wallTime(alarm.since, zone);
   put(node, "since", `since ${at}${at ? ", " : ""}${duration(alarm.since_s_ago)} ago`);
-  put(node, "evidence", evidence(alarm.evidence));
+  put(node, "evidence", evidence(alarm.evidence, units));
   const button = node.querySelector(".ack");
   button.hidden = !OPEN.has(alarm.state);
   button.setAttribute("aria-label", clean(`Acknowledge: ${alarm.what}`));
 }
 
-function evidence(facts) {
+function evidence(facts, units) {
   const pairs = Object.entries(facts && typeof facts === "object" ? facts : {});
-  return pairs.map(([name, value]) => fact(name, value)).join(" · ");
+  return pairs.map(([name, value]) => `· ${fact(name, value, units)}`).join(" ");
 }
 
-const SUFFIXES = [["_kg_h", "kg/h"], ["_kg", "kg"], ["_l_min", "L/min"], ["_s", "s"]];
+const SUFFIXES = ["_kg_h", "_kg", "_l_min", "_s"];
 
 /** "expected_kg_h": 6.6 reads "expected 6.6 kg/h". */
-function fact(name, value) {
-  const [suffix, unit] = SUFFIXES.find(([end]) => name.endsWith(end)) || ["", ""];
+function fact(name, value, units) {
+  const suffix = typeof value === "number" ? SUFFIXES.find((end) => name.endsWith(end)) || "" : "";
+  const [unit, per] = {
+    _kg_h: [` ${units.rate}`, units.per], _kg: [` ${units.mass}`, units.per], _l_min: [" L/min", 1], _s: [" s", 1],
+  }[suffix] || ["", 1];
   const title = name.slice(0, name.length - suffix.length).replaceAll("_", " ");
-  const text = typeof value === "number" ? figure(value) : typeof value === "string" ? value : JSON.stringify(value);
-  return `${title} ${text}${unit ? ` ${unit}` : ""}`;
+  const text = typeof value === "number" ? figure(value * per) : typeof value === "string" ? value : JSON.stringify(value);
+  return `${title} ${text}${unit}`;
 }
 
 function heading(shown) {
   const text = shown.length === 0 ? "No alarm stands" : shown.length === 1 ? "1 alarm" : `${shown.length} alarms`;
   const title = document.getElementById("alarms-title");
   if (title.textContent !== text) title.textContent = text;
-  document.getElementById("alarms").classList.toggle("some", shown.length > 0);
+  const box = document.getElementById("alarms").classList;
+  box.toggle("some", shown.length > 0);
+  box.toggle("many", shown.length > 3);
   document.getElementById("ack-all").hidden = waiting.length < 2;
 }
 

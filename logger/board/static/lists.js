@@ -55,7 +55,12 @@ function makeRecognised() {
   return node;
 }
 
-export function showInstruments(snapshot, marked) {
+function shown(item, units) {
+  if (!known(item.value)) return "no reading";
+  return item.unit === "kg" ? units.massText(item.value, null) : `${plain(item.value, 2)} ${item.unit || ""}`;
+}
+
+export function showInstruments(snapshot, units, marked) {
   const items = list(snapshot.instruments);
   document.getElementById("instruments-none").hidden = items.length > 0;
   keyed(
@@ -64,7 +69,7 @@ export function showInstruments(snapshot, marked) {
       const down = item.link === "down";
       node.classList.toggle("marked", down || marked.has(`/ ${item.name}`));
       put(node, "name", item.name);
-      put(node, "value", known(item.value) ? `${plain(item.value, 2)} ${item.unit || ""}` : "no reading");
+      put(node, "value", shown(item, units));
       const late = known(item.age_s) && item.age_s >= 2 ? `${duration(item.age_s)} old` : "";
       put(node, "more", words(down ? "✕ not connected" : "", late, item.status === "ok" ? "" : item.status, item.message));
     },

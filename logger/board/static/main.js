@@ -33,10 +33,10 @@ function show(snapshot) {
   put(document, "version", `Tallydeck ${snapshot.version ?? ""}`);
   put(document, "step", step(snapshot.wall_step_s));
   showRecord(snapshot.recording || {});
-  showAlarms(snapshot);
+  showAlarms(snapshot, units);
   showStations(snapshot, units, marked);
   showRecognised(snapshot, units);
-  showInstruments(snapshot, marked);
+  showInstruments(snapshot, units, marked);
   offer(snapshot, units.mass, daemonNowMs);
   tick();
 }
