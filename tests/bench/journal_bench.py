@@ -91,7 +91,7 @@ def main() -> None:
             print(f"{commit} a commit: journal {count / journal[0]:,.0f}/s, floor {count / floor[0]:,.0f}/s")
             print(f"  {floor[0] / journal[0]:.2f} of the floor's rate")
             print(
-                f"  {journal[1] / floor[1]:.2f} of its processor time, {journal[1] / count * 1e6:.2f} us a reading"
+                f"  {journal[1] / floor[1]:.2f} of its processor time, {journal[1] / count * 1e6:.2f} us each"
             )
             print(f"  commit p50 {p50:.1f} ms, p99 {p99:.1f} ms; {size / count:.1f} bytes a reading")
         before = time.perf_counter()
