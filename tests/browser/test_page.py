@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
 
 from tests.board.fake_desk import FakeDesk
 from tests.board.snapshots import alarming, bare, calm, hostile
@@ -29,7 +30,11 @@ def card(seen: Seen, name: str) -> str:
 
 @pytest.mark.parametrize("size", SIZES)
 def test_the_figures_are_there(size: str, opens: Opener, url: str) -> None:
+    """All of them, at each size; console clean, every request to the board itself, no sideways scroll."""
     seen = opens(url, size)
+    assert seen.complaints == []
+    assert {request.startswith(url) for request in seen.requests} == {True}
+    assert seen.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     assert "L-0412" in seen.text(".lot")
     assert seen.text(".run-clock").startswith("1:23:4")
     feed = seen.text(".feed")
@@ -53,15 +58,6 @@ def test_the_figures_are_there(size: str, opens: Opener, url: str) -> None:
     assert "● recorded" in seen.text("header")
     assert "No alarm stands" in seen.text("#alarms")
     assert "never stops or starts a machine" in seen.text("footer")
-
-
-@pytest.mark.parametrize("size", SIZES)
-def test_no_complaint_no_stranger_no_sideways_scroll(size: str, opens: Opener, url: str) -> None:
-    """Console clean, every request to the board itself, nothing wider than the screen."""
-    seen = opens(url, size)
-    assert seen.complaints == []
-    assert {request.startswith(url) for request in seen.requests} == {True}
-    assert seen.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 
 
 @pytest.mark.parametrize(("size", "mm_a_px"), [("wide", 531.4 / 1920), ("panel", 516.9 / 1280)])
@@ -115,46 +111,41 @@ def test_what_is_not_measured_looks_different(opens: Opener, url: str) -> None:
     assert outlets.nth(2).evaluate(look) == ["dashed", "italic"]
 
 
-@pytest.mark.parametrize(
-    ("rate", "words", "lies"),
-    [
-        (61.8, "within its band", "inside"),
-        (50.0, "▼ below its band", "left"),
-        (90.0, "▲ above its band", "right"),
-    ],
-)
-def test_the_band_is_drawn_true(
-    rate: float, words: str, lies: str, opens: Opener, url: str, desk: FakeDesk
-) -> None:
-    """The mark stands inside the band exactly when the rate does."""
-    snapshot = calm()
-    snapshot["stations"][0]["feed"]["rate_kg_h"] = rate
-    desk.show(stations=snapshot["stations"])
-    seen = opens(url)
-    assert words in seen.text(".feed")
-    where = seen.page.evaluate(
-        """() => {
-          const middle = node => { const box = node.getBoundingClientRect(); return box.x + box.width / 2; };
-          const zone = document.querySelector(".band-zone").getBoundingClientRect();
-          const now = middle(document.querySelector(".band-now"));
-          return now < zone.left ? "left" : now > zone.right ? "right" : "inside";
-        }"""
-    )
-    assert where == lies
+WHERE_THE_RATE_LIES = """() => {
+  const middle = node => { const box = node.getBoundingClientRect(); return box.x + box.width / 2; };
+  const zone = document.querySelector(".band-zone").getBoundingClientRect();
+  const now = middle(document.querySelector(".band-now"));
+  return now < zone.left ? "left" : now > zone.right ? "right" : "inside";
+}"""
 
 
-@pytest.mark.parametrize("fill", [0.0, 0.34, 1.0, 1.4])
-def test_the_container_is_drawn_as_full_as_it_is(
-    fill: float, opens: Opener, url: str, desk: FakeDesk
-) -> None:
-    snapshot = calm()
-    snapshot["stations"][0]["outlets"][0]["fill"] = fill
-    desk.show(stations=snapshot["stations"])
+def test_the_band_is_drawn_true(opens: Opener, url: str, desk: FakeDesk) -> None:
+    """The mark stands inside the band exactly when the rate (kg/h) does; words say the same."""
     seen = opens(url)
-    top = float(seen.page.locator(".pail-fill").first.get_attribute("y") or "nan")
-    assert top == pytest.approx(60 - 56 * min(fill, 1.0))
-    assert f"{fill * 100:.0f} % full" in card(seen, "concentrate")
-    assert ("change it" in card(seen, "concentrate")) == (fill >= 1)
+    cases = [(61.8, "within its band", "inside"), (50.0, "▼ below", "left"), (90.0, "▲ above", "right")]
+    cases += [(54.0, "within its band", "inside"), (66.1, "▲ above", "right"), (-3.0, "▼ below", "left")]
+    for rate, words, lies in cases:
+        stations = calm()["stations"]
+        stations[0]["feed"]["rate_kg_h"] = rate
+        desk.show(stations=stations)
+        expect(seen.page.locator(".feed .key")).to_have_text(f"{rate:.1f}".replace("-", "−"))
+        assert words in seen.text(".feed")
+        assert seen.page.evaluate(WHERE_THE_RATE_LIES) == lies
+
+
+def test_the_container_is_drawn_as_full_as_it_is(opens: Opener, url: str, desk: FakeDesk) -> None:
+    """The pail's wall is 56 high; over the brim it is drawn full and the words say to change it."""
+    seen = opens(url)
+    for fill, top, words in [
+        (0.0, 60, "0 % full"),
+        (0.5, 32, "50 % full"),
+        (1.4, 4, "140 % full: change it"),
+    ]:
+        stations = calm()["stations"]
+        stations[0]["outlets"][0]["fill"] = fill
+        desk.show(stations=stations)
+        expect(seen.page.locator(".outlet .under").first).to_contain_text(words)
+        assert float(seen.page.locator(".pail-fill").first.get_attribute("y") or "nan") == top
 
 
 def test_nothing_known_is_no_trouble(opens: Opener, url: str, desk: FakeDesk) -> None:

@@ -342,7 +342,7 @@ def test_a_hung_daemon_is_lost_too(opens: Opener, own_desk: FakeDesk) -> None:
     with served(own_desk) as board, own_desk.beat():
         page = opens(board.url).page
         assert board._loop is not None
-        board._loop.call_soon_threadsafe(time.sleep, 5.5)
+        board._loop.call_soon_threadsafe(time.sleep, 4.5)
         page.wait_for_selector("#lost:not([hidden])", timeout=5000)
         expect(page.locator(".lost-what")).to_have_text("No word from the daemon")
         expect(page.locator("#lost")).to_be_hidden()
