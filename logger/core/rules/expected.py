@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections import deque
 from math import exp, sqrt
 
-from logger.core.description import FeedKind, Outlet, Station
+from logger.core.description import ContainerKind, FeedKind, Outlet, Station
 from logger.core.rules.contract import OutletNow, StationNow
 from logger.core.rules.lags import BLOCK_S, MASK, SPAN, LagScores, Spread
 from logger.core.rules.notice import noticed_in_s
@@ -36,8 +36,11 @@ class OutletPast(Past):
     """One weighed outlet's history and what was learned of it."""
 
     def __init__(self, outlet: Outlet) -> None:
-        super().__init__()
+        brim = outlet.container.kind is ContainerKind.BRIM_FULL and (outlet.solids_density or 0.0) > 1.0
+        gain = 1.0 / (1.0 - 1.0 / (outlet.solids_density or 2.0)) if brim else 1.0
+        super().__init__(gain=gain, catches=True)
         self.outlet = outlet
+        self.drains = outlet.container.kind in (ContainerKind.DRAINS, ContainerKind.UNKNOWN)
         self.scores = LagScores(outlet)
         self.lumps = Lumps()
         self.share: float | None = outlet.expected_share
@@ -61,7 +64,7 @@ class ExpectedFlow:
         self.weighed = station.feed.channel is not None
         self.spread = Spread()
         self.feed = Past(by_hand=station.feed.kind is FeedKind.TUB)
-        self.outlets = [OutletPast(outlet) if outlet.channel else None for outlet in station.outlets]
+        self.outlets = [OutletPast(o) if o.channel else None for o in station.outlets]
         self.now_s = 0
         self._closed: deque[tuple[int, int]] = deque(maxlen=32)  # spans that teach nothing
         self._open: dict[int, int] = {}  # outlet -> since when it is under alarm
@@ -146,7 +149,7 @@ class ExpectedFlow:
         delivered = sum([past.got(a, b) for a, b in pieces])
         if not self.weighed:
             expected = past.share * sum([b - a for a, b in pieces])
-            return delivered, expected, 2.0 * past.reading_var_mg2 * max(len(pieces), 1)
+            return delivered, expected, 2.0 * self.level_var(past) * max(len(pieces), 1)
         passed = self.spread.passed
         if least:
             credible = past.scores.credible
@@ -154,8 +157,19 @@ class ExpectedFlow:
         else:
             best = past.scores.best
             expected = sum([passed(best, a, b) for a, b in pieces])
-        variance = past.reading_var_mg2 + past.share**2 * self.feed.reading_var_mg2
+        variance = self.level_var(past) + past.share**2 * self.feed.reading_var_mg2
         return delivered, past.share * expected, 2.0 * variance * max(len(pieces), 1)
+
+    def level_var(self, past: OutletPast) -> float:
+        """Variance (mg^2) of one level in a difference of two.
+
+        That of the track holds the scale's step, which does not matter between two levels where the
+        readings flicker over several steps; a Kalman filter then reaches 0.75 sqrt(r phi rate).
+        """
+        rate = past.sum_y / min(max(past.fed_s, 60.0), MEMORY_S) if self.weighed else (past.share or 0.0)
+        if rate <= 0.0:
+            return past.reading_var_mg2
+        return min(past.reading_var_mg2, 0.75 * sqrt(past.noise * past.lumps.phi_mg * rate))
 
     def wander(self, number: int) -> float:
         """Relative uncertainty of what is expected: slow wander, and how well the share is known."""
@@ -279,4 +293,4 @@ class ExpectedFlow:
             return
         expected = self.expected_between(number, start, end)
         if expected > 0.0:
-            past.lumps.learn(which, expected, past.got(start, end) - expected, 2.0 * past.reading_var_mg2)
+            past.lumps.learn(which, expected, past.got(start, end) - expected, 2.0 * self.level_var(past))

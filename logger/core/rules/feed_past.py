@@ -13,8 +13,8 @@ from logger.core.description import FeedKind, Station
 from logger.core.rules.expected import ExpectedFlow
 
 HALF_MINUTE_S = 30
-PHI_MG = {FeedKind.HOPPER: 30_000.0, FeedKind.TUB: 600_000.0, FeedKind.UNWEIGHED: 0.0}
-"""Before anything is learned: 30 g from an auger, 600 g from a scoop. Assumed, no source."""
+PHI_MG = {FeedKind.HOPPER: 10_000.0, FeedKind.TUB: 600_000.0, FeedKind.UNWEIGHED: 0.0}
+"""Before anything is learned: 10 g from an auger, 600 g from a scoop. Assumed, no source."""
 
 
 class FeedPast:
@@ -50,12 +50,12 @@ class FeedPast:
 
     def _watch_pauses(self, now_s: int, stopped: bool) -> None:
         past = self._expected.feed
-        if past.began_s is None or now_s - 3 < past.began_s:
+        if past.began_s is None or now_s - 6 < past.began_s:
             return
-        if past.got(now_s - 3, now_s) < 6.0 * (2.0 * past.reading_var_mg2) ** 0.5:
+        if past.got(now_s - 6, now_s) < 5.0 * (2.0 * past.reading_var_mg2) ** 0.5:
             return
         pause = self.pause_s(now_s)
-        if pause > 3 and not stopped:
+        if pause > 1 and not stopped:
             self._pauses.append(pause)
         self._moved_s = now_s
 

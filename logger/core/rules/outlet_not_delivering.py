@@ -17,7 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import exp, sqrt
 
-from logger.core.description import Station, ZeroTracking
+from logger.core.description import Station
 from logger.core.rules.contract import Judgement, OutletNow, StationNow
 from logger.core.rules.expected import ExpectedFlow, OutletPast
 from logger.core.rules.notice import evidence
@@ -67,7 +67,6 @@ class OutletNotDelivering:
         self._alarm_s = [0] * len(station.outlets)
         self._normal_mg_s = [0.0] * len(station.outlets)
         self._from_s = [0] * len(station.outlets)  # no window starts before
-        self._cleared_s = [0] * len(station.outlets)
 
     def tick(self, now: StationNow) -> list[Judgement]:
         found: list[Judgement] = []
@@ -79,7 +78,12 @@ class OutletNotDelivering:
             return found
         for number, outlet in enumerate(now.outlets):
             past = self._expected.outlets[number]
-            if past is None or past.share is None or not self._judgeable(outlet, past):
+            if past is None or past.share is None:
+                continue
+            if past.near_zero_s is not None:
+                found += self._look_at_zero(number, past, now.now_s)
+                continue
+            if not self._judgeable(outlet, past):
                 continue
             if self._said[number].active and not self._said[number].suppressed:
                 found += self._look_for_flow(number, past, now.now_s)
@@ -94,6 +98,15 @@ class OutletNotDelivering:
             return False
         return channel.track.view.state is TrackState.STEADY and frozen_score(channel) <= FROZEN_HOLD
 
+    def _look_at_zero(self, number: int, past: OutletPast, now_s: int) -> list[Judgement]:
+        """Much ought to have come, but the scale stays near zero, where it may swallow a trickle."""
+        since = max(past.near_zero_s or now_s, self._from_s[number])
+        expected = self._expected.expected_between(number, max(since, now_s - LONG[-1]), now_s)
+        if self._said[number].active or now_s - since < 60 or expected < 8.0 * past.lumps.phi_mg:
+            return []
+        told = {"expected_kg": round(expected / 1e6, 6)}
+        return self._said[number].say(True, since, *ZERO, told, suppressed_by=TRACKING)
+
     # -- stop --------------------------------------------------------------------------------------
 
     def _look_for_stop(self, number: int, past: OutletPast, now: StationNow) -> list[Judgement]:
@@ -103,14 +116,6 @@ class OutletNotDelivering:
             if said.active and now.now_s % 5 == 0 and not self._still_short(number, past, now.now_s):
                 return self._clear(number, now.now_s, "delivers again.")
             return []
-        if self._near_zero(now.outlets[number]):
-            return said.say(
-                True,
-                now.now_s - worst.window_s,
-                *ZERO,
-                {"nats": round(worst.nats, 2)},
-                suppressed_by=TRACKING,
-            )
         others = self.others_short(number, worst.window_s, now.now_s)
         since = now.now_s - worst.window_s
         what, told = self._words(number, worst, now.now_s)
@@ -159,22 +164,12 @@ class OutletNotDelivering:
         return Shortfall(nats, window, delivered, expected)
 
     def _draining(self, number: int, past: OutletPast, from_s: int, to_s: int) -> float:
-        """Water (mg) that may drain out of what surged in when the outlet was cleared, hiding product."""
-        cleared = self._cleared_s[number]
-        if not cleared or from_s - cleared > 5.0 * DRAIN_S:
+        """Water (mg) that may drain out of what surged in before the window, hiding product."""
+        if not past.drains:
             return 0.0
-        surge = past.got(cleared - 10, from_s) - self._expected.expected_between(number, cleared - 10, from_s)
-        part = exp(-(from_s - cleared) / DRAIN_S) - exp(-(to_s - cleared) / DRAIN_S)
-        return max(surge, 0.0) * DRAIN_SHARE * part
-
-    @staticmethod
-    def _near_zero(outlet: OutletNow) -> bool:
-        """Whether the scale may follow a trickle with its zero (within a few divisions of zero)."""
-        channel = outlet.now
-        if channel is None or channel.track is None or channel.channel.zero_tracking is ZeroTracking.OFF:
-            return False
-        view = channel.track.view
-        return abs(view.level_mg) <= 3.0 * max(channel.channel.resolution_kg * 1e6, view.noise_mg)
+        before = max(from_s - int(DRAIN_S), past.began_s or 0)
+        surge = past.got(before, from_s) - self._expected.expected_between(number, before, from_s)
+        return max(surge, 0.0) * DRAIN_SHARE * (1.0 - exp(-(to_s - from_s) / DRAIN_S))
 
     def _still_short(self, number: int, past: OutletPast, now_s: int) -> bool:
         """For a suppressed judgement: whether the last minute still falls short."""
@@ -249,6 +244,6 @@ class OutletNotDelivering:
 
     def _clear(self, number: int, now_s: int, what: str) -> list[Judgement]:
         self._expected.release(number)
-        self._from_s[number] = self._cleared_s[number] = now_s
+        self._from_s[number] = now_s
         said = self._said[number]
         return said.clear(now_s, f"Outlet {said.subject} {what}")

@@ -6,6 +6,7 @@ from array import array
 from collections import deque
 from math import exp, sqrt
 
+from logger.core.description import ZeroTracking
 from logger.core.rules.contract import ChannelNow
 from logger.core.rules.lags import MASK, SPAN
 from logger.core.track.view import Track, TrackState
@@ -48,19 +49,27 @@ class Lumps:
         self.phi_mg = min(max((raw * n16 + self._assumed * pull) / (n16 + pull), 500.0), 300_000.0)
         if n64 >= 1.0:
             a64, m64 = self._mass[1] / n64, self._square[1] / n64
-            slow = (m64 - m16 - self.phi_mg * (a64 - a16)) / max(a64 * a64 - a16 * a16, 1.0)
-            mixed = (max(slow, 0.0) * n64 + WANDER * WANDER * 5.0) / (n64 + 5.0)
-            self.wander = min(max(sqrt(mixed), 0.02), WANDER_MOST)
+            square = max(a64 * a64 - a16 * a16, 1.0)
+            slow = (m64 - m16 - self.phi_mg * (a64 - a16)) / square
+            sure = n64 * square * square / (2.0 * max(m64, 1.0) ** 2)  # 1 / variance of slow, Gaussian
+            prior = 1.0 / WANDER**4  # the assumed square is as uncertain as it is large
+            mixed = (slow * sure + WANDER**2 * prior) / (sure + prior)
+            self.wander = min(sqrt(max(mixed, 0.0004)), WANDER_MOST)
 
 
 class Past:
     """What a scale delivered, for the last half hour, and when it could not be believed.
 
     ``by_hand``: a tub that a person feeds from; every scoop disturbs it, and that is no reason for doubt.
+    ``gain``: mg delivered for each mg shown. ``catches``: it stands under an outlet; near zero it
+    may track its zero and swallow a trickle, and is not believed there unless that is known to be off.
     """
 
-    def __init__(self, by_hand: bool = False) -> None:
+    def __init__(self, *, by_hand: bool = False, gain: float = 1.0, catches: bool = False) -> None:
         self._by_hand = by_hand
+        self._gain = gain
+        self._catches = catches
+        self.near_zero_s: int | None = None  # since when
         self.delivered = array("d", bytes(8 * SPAN))
         self.began_s: int | None = None
         self.now_s = 0
@@ -86,14 +95,18 @@ class Past:
         elif steady and self.lost_s is not None:  # only now is it known what passed meanwhile
             self._copy(track, max(self.lost_s, now_s - SPAN + 1), now_s)
             self.lost_s = None
+        d = channel.channel.resolution_kg * 1e6
+        tracks = self._catches and channel.channel.zero_tracking is not ZeroTracking.OFF
+        zero = tracks and abs(view.level_mg) <= 3.0 * max(d, view.noise_mg)
+        self.near_zero_s = (self.near_zero_s or now_s) if zero and steady else None
         if self._by_hand:
             short = view.state is TrackState.DISTURBED and now_s - view.state_since_s < SCOOP_S
             self._mark(now_s, steady or short)
         else:
-            self._mark(now_s, steady and now_s - max(view.changed_s, view.steady_since_s) >= SETTLE_S)
-        d = channel.channel.resolution_kg * 1e6
-        self.reading_var_mg2 = max(view.level_var_mg2, d * d / 48.0)
-        self.noise = view.interval_s * (view.noise_mg**2 + d * d / 12.0)
+            settled = now_s - max(view.changed_s, view.steady_since_s) >= SETTLE_S
+            self._mark(now_s, steady and settled and not zero)
+        self.noise = self._gain**2 * view.interval_s * (view.noise_mg**2 + d * d / 12.0)
+        self.reading_var_mg2 = max(view.level_var_mg2, self._gain**2 * d * d / 48.0)
 
     def _begin(self, now_s: int) -> None:
         self.began_s = self.now_s = now_s
