@@ -204,12 +204,12 @@ def proves_its_start(line: LineFormat) -> bool:
     in_number = "0123456789+- " + line.decimal
     if all(item.width or not item.field for item in items):
         return True
+    if any(item.field == "skip" for item in items):  # anything may stand there, also what looks like a head
+        return False
     at = [item.field for item in items].index("number")
     following = items[at + 1].text[:1] if at + 1 < len(items) else ""
     if following and following not in in_number and all(i.width or not i.field for i in items[: at + 1]):
         return True
-    if any(item.field == "skip" for item in items):
-        return False
     first = items[0]
     if not first.field:
         rest = first.text[1:] + "".join(item.text for item in items[1:]) + "".join(line.words)
