@@ -100,7 +100,7 @@ def judge(
     wide = 2.5 * grown + 3.0 * e.credit_u() / scale + tol
     if e.silent:  # the feed may have come on meanwhile: 100 kg/h is more than an outlet gives
         wide = max(wide, min(28_000.0 * e.seconds, 0.5 * KG + wide))
-    if -tol <= rise <= wide:
+    if -0.7 * tol <= rise <= wide:  # product never leaves, so less is forgiven downwards
         return Verdict(Do.KEEP, "silence" if e.silent else "bump")
     if rise < 0.0:
         return _down(e, f, k, rise)

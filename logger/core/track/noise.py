@@ -5,7 +5,7 @@ plus noise of variance ``r`` (resolution, vibration). A second difference over a
 steady rate: Var(z[k] - 2 z[k-l] + z[k-2l]) = 2 q l + 6 r. Two lags tell q and r apart. A vibration of
 4-5 Hz sampled at 5 Hz aliases to a slow beat that stays within one second almost still, so the scatter of
 readings within a second understates the noise; the differences over three seconds hold the beat, unless it
-is slower still. That is learned while nothing flows, from means 12 and 30 s apart.
+is slower still. That is learned while nothing flows, from means 11 and 20 s apart.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from operator import eq
 # Mean range of n normal values in units of their standard deviation (control chart constant d2; memory).
 _D2 = (1.0, 1.0, 1.128, 1.693, 2.059, 2.326, 2.534, 2.704, 2.847, 2.970, 3.078)
 _SHORT, _LONG = 3, 8  # lags in seconds
-_SLOW = (12, 30)
+_SLOW = (11, 20)
 _MEMORY = 240  # seconds over which variances are averaged
 _CLIP = 9.0  # a squared residual counts at most this many times the present variance
 
@@ -88,18 +88,18 @@ class Noise:
             self._short += (min(e * e, _CLIP * self._short) - self._short) * gain
             e = mean - 2.0 * means[n - 1 - _LONG] + means[n - 1 - 2 * _LONG]
             self._long += (min(e * e, _CLIP * self._long) - self._long) * gain
-            if idle and n > _SLOW[1] and n % 4 == 0:
+            if idle and n > 2 * _SLOW[1] and n % 4 == 0:
                 self._learn_slow(mean, means)
             if n > 200:
-                del means[: n - _SLOW[1] - 1]
+                del means[: n - 2 * _SLOW[1] - 1]
         self._split(abs(rate))
 
     def _learn_slow(self, mean: float, means: list[float]) -> None:
         for lag in _SLOW:
-            e = mean - means[-1 - lag]
+            e = mean - 2.0 * means[-1 - lag] + means[-1 - 2 * lag]  # blind to a trend
             self._slow_count += 1
             gain = max(1.0 / self._slow_count, 0.02)
-            self._slow += (min(0.5 * e * e, _CLIP * max(self._slow, self.r)) - self._slow) * gain
+            self._slow += (min(e * e / 6.0, _CLIP * max(self._slow, self.r)) - self._slow) * gain
         self.beat = max(0.0, self._slow - self.r) if self._slow_count > 8 else 0.0
 
     def _split(self, rate: float) -> None:

@@ -1,0 +1,158 @@
+"""How an episode ends: what was judged is done to the account, entered in the ledger and told."""
+
+from __future__ import annotations
+
+from logger.core.track.changes import CATCH_S, Do, Verdict
+from logger.core.track.core import REJOIN_S, Core
+from logger.core.track.episode import Episode, Plateau
+from logger.core.track.ledger import Record
+from logger.core.track.pour import NEEDED, find_pour, unusual
+from logger.core.track.view import Recognised, TrackState
+
+
+class Recogniser(Core):
+    """Acts on verdicts."""
+
+    def _settle(self, e: Episode, f: Plateau, verdict: Verdict, tol: float) -> list[Recognised]:
+        """Act on what was judged."""
+        if verdict.do is Do.WAIT:
+            return []
+        step = f.level - e.level
+        if verdict.do is Do.OFF:
+            if not e.off:
+                e.off, e.off_level, e.off_s = True, f.level, f.now_s
+            e.off_level = min(e.off_level, f.level)
+            self._enter(TrackState.OFF, f.now_s)
+            event = Recognised(verdict.what, e.start_s, f.now_s, step)
+            return [self._note(event, e, 0.0)] if verdict.what else []
+        if verdict.what in ("step-up", "surge") and self._feed is None:
+            record = self._matching(step * self._account.gain - e.credit)
+            if record is not None:
+                return self._caught(e, f, record)
+        if verdict.do is Do.SPLICE and self._rejoined(e, f, tol):
+            verdict = Verdict(Do.KEEP, "bump" if not e.off else "container-back")
+        if verdict.do is Do.KEEP:
+            return self._kept(e, f, verdict, step)
+        return self._spliced(e, f, verdict, step)
+
+    def _kept(self, e: Episode, f: Plateau, verdict: Verdict, step: float) -> list[Recognised]:
+        self._account.keep(e)
+        if verdict.what == "scoop":
+            self._rate.scoop(-step)
+        if e.off:
+            self._know.pan = e.off_level
+        self._land(e, f)
+        if verdict.what in ("scoop", "rest", "silence"):
+            return []
+        mass = self._account.delivered(self._level) - e.delivered
+        event = Recognised(verdict.what, e.start_s, f.now_s, step, mass)
+        return [self._note(event, e, mass)]
+
+    def _spliced(self, e: Episode, f: Plateau, verdict: Verdict, step: float) -> list[Recognised]:
+        credit, u = self._account.splice(e, f)
+        self._former = (e, f.now_s + REJOIN_S)
+        self._account.drainage.broken()
+        if verdict.tare == "new":
+            self._account.drainage.changed()
+            self.view.tare_mg = f.level
+            self._know.learn_tare(f.level)
+        elif verdict.tare == "moves" and self.view.tare_mg is not None:
+            self.view.tare_mg += step
+        if e.off:
+            self._know.pan = e.off_level
+        self._land(e, f)
+        event = Recognised(verdict.what, e.start_s, f.now_s, step, credit, u, estimated=credit > 0.0)
+        event = self._note(event, e, credit, u)
+        if self._feed is None and verdict.what.startswith("container"):
+            if (
+                credit < 5.0 * self._account.gain * (6.0 * self._noise.q) ** 0.5
+            ):  # a pour would pass unseen, and count twice
+                self._account.var += (0.5 * credit) ** 2
+            self._credits = [*self._credits[-3:], self._ledger.get(event.number)]
+        return [event]
+
+    def _land(self, e: Episode, f: Plateau) -> None:
+        """Be steady again on the plateau."""
+        late = f.now_s - f.at_s
+        self._pace = f.climb
+        self._level = f.level + (f.climb or self._slope()) * late
+        self._level_var = f.var + self._noise.q * late + (0.2 * f.climb * late) ** 2
+        self._account.redraw(e.start_s, self._account.delivered(self._level))
+        self._steady_again(f.now_s)
+
+    def _rejoined(self, e: Episode, f: Plateau, tol: float) -> bool:
+        """Does the base of before an earlier step explain the weight again? Then it is believed again."""
+        if self._former is None or f.now_s > self._former[1]:
+            return False
+        old, account = self._former[0], self._account
+        mass = old.carried + account.scale * (f.level - old.base)
+        u = (max(0.0, e.var - old.var) + e.credit_u() ** 2) ** 0.5
+        if abs(mass - e.delivered - e.credit) > tol * account.gain + 3.0 * u:
+            return False
+        e.base, e.carried, e.var, e.estimated = old.base, old.carried, old.var, old.estimated
+        self._former = None
+        return True
+
+    def _resume(self, e: Episode, now_s: int, mean: float) -> list[Recognised]:
+        """The empty scale gains weight: a container stands there, and its tare was pressed."""
+        f = Plateau(e.off_level, self._noise.r, e.off_s - 1.0, now_s)
+        credit, u = self._account.splice(e, f)
+        step = e.off_level - e.level
+        if self.view.tare_mg is not None:
+            self.view.tare_mg += step
+        self._level, self._level_var = mean + 0.5 * self._slope(), self._noise.r + self._noise.q
+        self._account.redraw(e.start_s, self._account.delivered(self._level))
+        self._steady_again(now_s)
+        event = Recognised("tare-pressed", e.start_s, e.off_s, step, credit, u, estimated=credit > 0.0)
+        return [self._note(event, e, credit, u)]
+
+    def _matching(self, mass: float) -> Record | None:
+        """The latest estimate that a pour of ``mass`` may be the weighing of."""
+        for record in reversed(self._credits):
+            if 0.3 * record.estimated <= mass <= 2.5 * record.estimated:
+                return record
+        return None
+
+    def _caught(self, e: Episode, f: Plateau, record: Record) -> list[Recognised]:
+        """Caught product was poured in with a jump: the base holds, the estimate makes way."""
+        self._account.keep(e)
+        late = f.now_s - f.at_s
+        mass = (f.level - e.level) * self._account.gain - e.credit + e.rate * late
+        self._land(e, f)
+        return [self._replace(record, mass, e.start_s, f.now_s, e.credit_u() ** 2)]
+
+    def _poured(self, now_s: int) -> list[Recognised]:
+        """Caught product poured in too gently for the gate."""
+        self._credits = [r for r in self._credits if r.estimated > 0.0 and now_s - r.to_s <= CATCH_S]
+        if not self._credits:
+            return []
+        pour = find_pour(self._noise.means(NEEDED), self._noise.q, self._noise.r, self._account.gain)
+        record = None if pour is None else self._matching(pour.mass)
+        if pour is None or record is None or not unusual(self._account.history, pour, now_s):
+            return []
+        end = now_s - pour.ago_s
+        return [self._replace(record, pour.mass, end - pour.width_s, end, pour.var)]
+
+    def _replace(self, record: Record, mass: float, from_s: int, to_s: int, var: float) -> Recognised:
+        """Count a weighed pour for the time it was caught in, instead of the estimate."""
+        account = self._account
+        account.adjust(record.from_s, record.to_s, mass - record.counted, var - record.var, -record.estimated)
+        account.adjust(from_s, to_s, -mass, 0.0, 0.0)
+        record.counted, record.var, record.estimated = mass, var, 0.0
+        self._credits.clear()
+        event = Recognised(
+            "caught-product",
+            from_s,
+            to_s,
+            mass / account.gain,
+            mass,
+            var**0.5,
+            data={"replaces": record.number},
+        )
+        return self._ledger.enter(event, Record(0, from_s, to_s, mass, 0.0, 0.0, 0.0, 0.0))
+
+    def _note(self, event: Recognised, e: Episode, counted: float, u: float = 0.0) -> Recognised:
+        estimated = counted if event.estimated else 0.0
+        step = event.step_mg * self._account.scale
+        record = Record(0, event.from_s, event.to_s, step, e.credit, counted, u * u, estimated)
+        return self._ledger.enter(event, record)
