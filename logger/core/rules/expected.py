@@ -29,6 +29,8 @@ MEMORY_S = 900.0
 AFTER_CLEAR_S = 40
 LONGEST_S = 720  # the longest window anyone may ask for
 HALF_MINUTE_S = 30
+DRAIN_S = 60.0  # how slowly a wet product may drain (assumed, no source)
+DRAIN_SHARE = 0.30  # and how much of its weight may be water then (assumed, no source)
 SHARE_MOST = 5.0  # a container that retains its water gains more than the solids fed
 
 
@@ -159,6 +161,15 @@ class ExpectedFlow:
             expected = sum([passed(best, a, b) for a, b in pieces])
         variance = self.level_var(past) + past.share**2 * self.feed.reading_var_mg2
         return delivered, past.share * expected, 2.0 * variance * max(len(pieces), 1)
+
+    def draining(self, number: int, from_s: int, to_s: int) -> float:
+        """Water (mg) that may drain in a window out of what surged in during the minute before it."""
+        past = self.outlets[number]
+        if past is None or past.began_s is None or not past.drains:
+            return 0.0
+        before = max(from_s - int(DRAIN_S), past.began_s)
+        surge = past.got(before, from_s) - self.expected_between(number, before, from_s)
+        return max(surge, 0.0) * DRAIN_SHARE * (1.0 - exp(-(to_s - from_s) / DRAIN_S))
 
     def level_var(self, past: OutletPast) -> float:
         """Variance (mg^2) of one level in a difference of two.

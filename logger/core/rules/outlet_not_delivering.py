@@ -15,7 +15,7 @@ the alarm only, and only when at least four lumps' worth was expected and mostly
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, sqrt
+from math import sqrt
 
 from logger.core.description import Station
 from logger.core.rules.contract import Judgement, OutletNow, StationNow
@@ -37,8 +37,6 @@ ZERO = (
 )
 EVERYONE = "all other outlets fell short as well"
 UNLEARNED = 0.5  # a share that was only told may be as wrong as this
-DRAIN_S = 60.0  # how slowly a wet product may drain (assumed)
-DRAIN_SHARE = 0.30  # and how much of its weight may be water then (assumed)
 CLEAR_WINDOWS = (4, 8, 16, 32, 64, 128)
 
 
@@ -151,7 +149,7 @@ class OutletNotDelivering:
         delivered, expected, variance = self._expected.watched(number, now_s - window, now_s, least)
         if not past.learned:
             expected *= UNLEARNED
-        expected -= self._draining(number, past, now_s - window, now_s)
+        expected -= self._expected.draining(number, now_s - window, now_s)
         if delivered > RATIO * expected or expected <= 0.0:
             return None
         phi = past.lumps.phi_mg
@@ -162,14 +160,6 @@ class OutletNotDelivering:
             return None  # no u can reach the threshold
         nats = evidence(expected, max(delivered, 0.0), variance, phi, self._expected.wander(number))
         return Shortfall(nats, window, delivered, expected)
-
-    def _draining(self, number: int, past: OutletPast, from_s: int, to_s: int) -> float:
-        """Water (mg) that may drain out of what surged in before the window, hiding product."""
-        if not past.drains:
-            return 0.0
-        before = max(from_s - int(DRAIN_S), past.began_s or 0)
-        surge = past.got(before, from_s) - self._expected.expected_between(number, before, from_s)
-        return max(surge, 0.0) * DRAIN_SHARE * (1.0 - exp(-(to_s - from_s) / DRAIN_S))
 
     def _still_short(self, number: int, past: OutletPast, now_s: int) -> bool:
         """For a suppressed judgement: whether the last minute still falls short."""
