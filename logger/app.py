@@ -13,7 +13,6 @@ import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import logger
 from logger import __version__
@@ -24,7 +23,7 @@ from logger.core.decode import line, sma
 from logger.core.decode.contract import Decoder, Exchange
 from logger.core.entries import Circumstance, Entry, Finding
 from logger.journal.checkpoint import thaw
-from logger.journal.journal import Journal, JournalReader, boot_offset, last_moment
+from logger.journal.journal import Journal, JournalError, JournalReader, boot_offset, last_moment
 from logger.loop import Loop
 from logger.ports.contract import Now, Port, Put
 from logger.ports.serial import SerialPort
@@ -174,10 +173,7 @@ class Daemon:
     def _start_loop(self) -> None:
         configuration = self.configuration
         key = hashlib.sha256((code_digest() + configuration.digest).encode()).hexdigest()
-        loaded = self.journal.load_checkpoint(key)
-        seq, bay = 0, Bay(configuration.bay)
-        if loaded is not None:
-            seq, bay = loaded[0], thaw(loaded[1])
+        seq, bay = self._resume(key)
         self.loop = Loop(
             bay,
             self.journal,
@@ -191,6 +187,17 @@ class Daemon:
             self.loop.catch_up(bay, self._past(seq))
         self._say_circumstances()
         self.loop.start()
+
+    def _resume(self, key: str) -> tuple[int, Bay]:
+        """The fold as the newest readable checkpoint kept it; a fresh one where there is none."""
+        for older in (0, 1):
+            try:
+                loaded = self.journal.load_checkpoint(key, older)
+                if loaded is not None:
+                    return loaded[0], thaw(loaded[1])
+            except JournalError as error:
+                log.warning("a checkpoint can't be used, the past is folded again: %s", error)
+        return 0, Bay(self.configuration.bay)
 
     def _past(self, after: int) -> Iterator[Entry]:
         """The journal's entries after a seq, until it has caught up with the loop that writes on."""
@@ -207,9 +214,7 @@ class Daemon:
 
     def _say_circumstances(self) -> None:
         now_ns, clock = self.clock.now_ns(), self.clock
-        boot: dict[str, Any] = {"boot": clock.boot_id, "offset_ns": clock.offset_ns, "version": __version__}
-        if self.journal.set_aside is not None:
-            boot["set_aside"] = self.journal.set_aside.name
+        boot = {"boot": clock.boot_id, "offset_ns": clock.offset_ns, "version": __version__}
         self.loop.put(Circumstance(now_ns, "boot", clock.boot_id, boot))
         digest = self.configuration.digest
         self.journal.remember_configuration(digest, self.configuration.text)

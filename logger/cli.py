@@ -118,6 +118,8 @@ def _submit(config: Path | None, as_json: bool, action: dict[str, Any]) -> dict[
     """Submit an action and say what became of it."""
     wanted = {key: value for key, value in action.items() if value not in (None, "")}
     answer: dict[str, Any] = asdict(_ask(config, "submit", wanted))
+    if not answer["accepted"]:
+        fail(DATA, f"{action['action']} was refused: {answer['reason']}")
     if as_json:
         print_json(answer)
     elif answer.get("repeated"):

@@ -16,6 +16,7 @@ import queue
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Protocol, TypeAlias, TypeVar
 
 from logger.board.desk import Answer
@@ -114,6 +115,7 @@ class Loop:
         self._held: list[Record] = []
         self._waiting: list[Said] = []
         self._urgent = False
+        self._set_aside: Path | None = None
         self._failing = ""
         self._broken = ""
         self._behind = False
@@ -357,6 +359,11 @@ class Loop:
         self.counts.commits += 1
         self.counts.committed += len(self._held)
         self._held = []
+        if self.journal.set_aside != self._set_aside:
+            self._set_aside = self.journal.set_aside
+            self._journal_circumstance(
+                "set-aside", f"its file was damaged; what is left is {self._set_aside}"
+            )
         return True
 
     def _fail(self, why: str) -> None:

@@ -154,16 +154,22 @@ class Bay:
             channel.now.link_up = entry.data.get("state") == "up"
             channel.message = "" if channel.now.link_up else str(entry.data.get("why", ""))
         elif entry.kind == "journal":
-            failing = entry.data.get("state") != "recorded"
-            judgement = Judgement(
-                kind="record-at-risk",
-                subject="journal",
-                channel="",
-                active=failing,
-                since_s=entry.at_ns // NS,
-                what=str(entry.data.get("message", "the journal cannot write")),
-                do="Free disk space or replace the disk; what is held is entered when there is room.",
-            )
+            self._journal(entry, found)
+
+    def _journal(self, entry: Circumstance, found: list[Finding]) -> None:
+        """The record itself is in trouble: ``not-recorded`` until ``recorded``; ``set-aside`` once."""
+        state, message = entry.data.get("state"), str(entry.data.get("message", ""))
+        if state == "set-aside":
+            what, do = f"The journal was set aside: {message}.", "Keep that file; the past may be saved from it."
+            steps: tuple[bool, ...] = (True, False)  # over at once, and shown until somebody has seen it
+            kind = "journal-set-aside"
+        else:
+            what = message or "The journal writes again."
+            do = "Free disk space or replace the disk; what is held is entered when there is room."
+            steps = (state != "recorded",)
+            kind = "record-at-risk"
+        for active in steps:
+            judgement = Judgement(kind, "journal", "", active, entry.at_ns // NS, what, do)
             self._alarms(self.alarms.judge(judgement, "", entry.at_ns), found)
 
     # ------------------------------------------------------------------ actions

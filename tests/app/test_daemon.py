@@ -142,3 +142,33 @@ def test_sigterm_ends_the_daemon_cleanly_with_everything_written(tmp_path: Path)
     assert records[-1].kind == "stop"
     assert sum(isinstance(record, Reading) for record in records) > 40
     assert not (own.directory / "address.json").exists()
+
+
+def test_a_damaged_journal_is_set_aside_and_said_on_the_board(tmp_path: Path) -> None:
+    (tmp_path / "journal").mkdir()
+    (tmp_path / "journal" / "journal.sqlite").write_bytes(b"SQLite format 3\0" + b"\xff" * 9000)
+    with running_bay(tmp_path) as bay, running_daemon(bay, tmp_path) as daemon:
+        until(lambda: readings(daemon) == 6, what="a reading from every instrument")
+        alarms = daemon.loop.snapshot()["alarms"]
+        assert daemon.journal.set_aside is not None
+        assert daemon.journal.set_aside.exists()
+    assert [alarm["kind"] for alarm in alarms] == ["journal-set-aside"]
+
+
+def test_an_unreadable_checkpoint_only_costs_folding_again(tmp_path: Path) -> None:
+    with running_bay(tmp_path) as bay:
+        with running_daemon(bay, tmp_path) as first:
+            until(lambda: readings(first) == 6, what="a reading from every instrument")
+            first.loop.submit({"action": "start-run", "run": "kept"}, "test")
+            key = first.loop._key
+        from logger.clock import Clock
+        from logger.journal.journal import Journal
+
+        clock = Clock(1.0)
+        journal = Journal.open(first.journal_path, boot_id=clock.boot_id, offset_ns=clock.offset_ns)
+        for spoiled in (journal.last_seq - 1, journal.last_seq):
+            journal.save_checkpoint(spoiled, key, b"no pickle of ours")
+        journal.close()
+        with running_daemon(bay, tmp_path) as second:
+            until(lambda: second.loop.snapshot()["recording"]["message"] == "", what="folding")
+            assert [run["run"] for run in second.loop.runs()] == ["kept"]

@@ -43,7 +43,7 @@ def test_the_tally_over_real_wires_agrees_with_the_truth(tmp_path: Path) -> None
         tally = answer.data["run-closed"]["tally"]
         events = {event.kind for event in bay.events()}
     assert {"container-change", "bump", "refill", "feed-stop"} <= events
-    assert tally["feed_kg"] == pytest.approx(truth["used_kg"], rel=0.01)
+    assert abs(tally["feed_kg"] - truth["used_kg"]) < max(3 * tally["feed_u_kg"], 0.01 * truth["used_kg"])
     for name in ("concentrate", "middlings", "tailings", "fines"):
         outlet = tally["outlets"][name]
         error_kg = outlet["delivered_kg"] - truth["reported_kg"][name]

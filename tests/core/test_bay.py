@@ -235,6 +235,13 @@ def test_a_failing_journal_is_an_alarm_of_its_own(bay: Bay) -> None:
     assert [(f.data["kind"], f.data["state"]) for f in found] == [("record-at-risk", "cleared")]
 
 
+def test_a_journal_set_aside_is_shown_until_somebody_has_seen_it(bay: Bay) -> None:
+    bay.apply(Circumstance(T0, "journal", "", {"state": "set-aside", "message": "x"}))
+    assert [str(alarm.state) for alarm in bay.alarms.active()] == ["returned-unacknowledged"]
+    say(bay, 1, action="acknowledge", alarm="all")
+    assert bay.alarms.active() == []
+
+
 def test_readings_of_unknown_channels_are_counted_and_change_nothing(bay: Bay) -> None:
     bay.apply(Reading(T0, "elsewhere", 1, 0, "kg", seq=1))
     assert bay.unknown_channels == {"elsewhere": 1}
