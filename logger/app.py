@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import logger
 from logger import __version__
@@ -180,6 +181,7 @@ class Daemon:
             self.clock,
             checkpoint_key=key,
             version=__version__,
+            zone=ZoneInfo(configuration.bay.time_zone),
             health=self._health,
             told=self._told,
         )

@@ -16,6 +16,7 @@ import queue
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, tzinfo
 from pathlib import Path
 from typing import Any, Protocol, TypeAlias, TypeVar
 
@@ -97,6 +98,7 @@ class Loop:
         *,
         checkpoint_key: str = "",
         version: str = "",
+        zone: tzinfo = UTC,
         health: Callable[[], Mapping[str, str]] = dict,
         told: Callable[[list[Finding]], None] = lambda findings: None,
     ) -> None:
@@ -106,6 +108,7 @@ class Loop:
         self._clock = clock
         self._key = checkpoint_key
         self._version = version
+        self._zone = zone
         self._health = health
         self._told = told
         self._untold: list[Finding] = []
@@ -408,7 +411,7 @@ class Loop:
             "held": len(self._held) if self._failing else 0,
             "message": self._failing or self._broken or ("folding the past again" if self._behind else ""),
         }
-        made = picture(self.bay, recording, self._health(), self._version)
+        made = picture(self.bay, recording, self._health(), self._version, self._zone)
         self._snapshot = made | {"seq": self._seq, "at": rfc3339(max(self._at_ns, 0))}
         self._ready.set()
         for said in self._waiting:

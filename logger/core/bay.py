@@ -160,7 +160,10 @@ class Bay:
         """The record itself is in trouble: ``not-recorded`` until ``recorded``; ``set-aside`` once."""
         state, message = entry.data.get("state"), str(entry.data.get("message", ""))
         if state == "set-aside":
-            what, do = f"The journal was set aside: {message}.", "Keep that file; the past may be saved from it."
+            what, do = (
+                f"The journal was set aside: {message}.",
+                "Keep that file; the past may be saved from it.",
+            )
             steps: tuple[bool, ...] = (True, False)  # over at once, and shown until somebody has seen it
             kind = "journal-set-aside"
         else:

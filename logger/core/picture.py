@@ -6,6 +6,7 @@ Masses in kg, rates in kg/h, shares as fractions of 1. None: not known, not meas
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import UTC, tzinfo
 from math import isfinite
 from typing import Any
 
@@ -13,6 +14,7 @@ from logger.core.alarms import Alarm
 from logger.core.bay import Bay
 from logger.core.rules.contract import ChannelNow, OutletNow
 from logger.core.rules.recovery import recovery
+from logger.core.shifts import shift_at
 from logger.core.station import StationFold
 from logger.core.tally import OutletTally, Tally
 from logger.core.walltime import rfc3339
@@ -23,13 +25,17 @@ SHOWN_RECOGNISED = 8
 
 
 def picture(
-    bay: Bay, recording: Mapping[str, Any], health: Mapping[str, str], version: str
+    bay: Bay, recording: Mapping[str, Any], health: Mapping[str, str], version: str, zone: tzinfo = UTC
 ) -> dict[str, Any]:
     """The whole snapshot; ``health`` gives a last message by instrument. `seq` and `at` are the loop's."""
+    shift = shift_at(bay.at_ns, zone, bay.description.shifts)
     return {
         "bay": bay.description.name,
         "units": bay.description.units,
         "time_zone": bay.description.time_zone,
+        "shift": None
+        if shift is None
+        else {"start": rfc3339(shift.start_ns, zone), "end": rfc3339(shift.end_ns, zone)},
         "version": version,
         "recording": dict(recording),
         "stations": [_station(bay, fold) for fold in bay.stations.values()],
