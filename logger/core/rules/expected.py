@@ -148,6 +148,10 @@ class ExpectedFlow:
         if past is None or past.share is None or past.began_s is None:
             return 0.0, 0.0, 0.0
         pieces = past.pieces(max(from_s, past.began_s), to_s)
+        if len(pieces) == 1 and self.weighed and not least:  # nearly always: be quick
+            a, b = pieces[0]
+            variance = self.level_var(past) + past.share**2 * self.feed.reading_var_mg2
+            return past.got(a, b), past.share * self.spread.passed(past.scores.best, a, b), 2.0 * variance
         delivered = sum([past.got(a, b) for a, b in pieces])
         if not self.weighed:
             expected = past.share * sum([b - a for a, b in pieces])

@@ -30,7 +30,7 @@ class Spread:
 
     def __init__(self) -> None:
         self.began_s: int | None = None
-        self.now_s = 0
+        self.now_s = self._oldest_s = 0
         self.feed = array("d", bytes(8 * SPAN))
         self.lagged = [array("d", bytes(8 * SPAN)) for _ in TAUS]
         self._gains = [1.0 - exp(-1.0 / tau) for tau in TAUS]
@@ -45,6 +45,7 @@ class Spread:
         elif now_s > self.now_s:
             self._bridge(max(self.now_s, now_s - SPAN + 1), now_s, feed_mg)
             self.now_s = now_s
+        self._oldest_s = max(self.began_s, now_s - SPAN + 1)
 
     def bridge(self, from_s: int, feed_mg: float) -> None:
         """The feed was not seen since ``from_s``: spread what passed since evenly, once it is known."""
@@ -64,11 +65,9 @@ class Spread:
     def passed(self, model: int, from_s: int, to_s: int) -> float:
         """Lagged feed (mg) between two seconds by one model of the bank; nothing from before the start."""
         dead, index = MODELS[model]
-        oldest = max(self.began_s or 0, self.now_s - SPAN + 1)
-        newest = self.now_s
-        ring = self.lagged[index]
-        start = min(max(from_s - dead, oldest), newest)
-        end = min(max(to_s - dead, oldest), newest)
+        ring, start, end, oldest = self.lagged[index], from_s - dead, to_s - dead, self._oldest_s
+        if start < oldest:
+            start, end = oldest, max(end, oldest)
         return ring[end & MASK] - ring[start & MASK]
 
 

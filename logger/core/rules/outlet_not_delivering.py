@@ -149,6 +149,8 @@ class OutletNotDelivering:
         delivered, expected, variance = self._expected.watched(number, now_s - window, now_s, least)
         if not past.learned:
             expected *= UNLEARNED
+        if delivered > RATIO * expected or expected <= 0.0:  # nearly always: be quick
+            return None
         expected -= self._expected.draining(number, now_s - window, now_s)
         if delivered > RATIO * expected or expected <= 0.0:
             return None

@@ -66,6 +66,9 @@ class OutletSlow:
         for window in WINDOWS:
             if now_s - window < oldest:
                 break
+            delivered, expected, variance = self._expected.watched(number, now_s - window, now_s)
+            if delivered > RATIO * expected:  # nearly always: be quick
+                continue
             delivered, expected, variance = self._expected.watched(number, now_s - window, now_s, least=True)
             expected -= self._expected.draining(number, now_s - window, now_s)
             if expected <= 0.0 or delivered > RATIO * expected:
