@@ -1,0 +1,88 @@
+"""What all commands share: options, consoles, exit codes, and the way to a running daemon."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+from rich.console import Console
+
+USAGE, DATA, NO_INPUT, UNAVAILABLE, CANT_CREATE, NO_PERMISSION, CONFIG = 64, 65, 66, 69, 73, 77, 78
+
+EXIT_BY_STATUS = {401: NO_PERMISSION, 403: NO_PERMISSION, 404: DATA, 409: DATA, 413: DATA, 422: DATA}
+
+out = Console(highlight=False, soft_wrap=True)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+ConfigOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--config", "-c", envvar="TALLYDECK_CONFIG", metavar="FILE", help="The bay's configuration (TOML)."
+    ),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for a machine to read.")]
+TimeOption = Annotated[
+    str | None,
+    typer.Option(
+        "--time", metavar="RFC3339", help="When it took effect, if not now: 2026-03-02T06:10:00+01:00."
+    ),
+]
+WhoOption = Annotated[str, typer.Option("--who", envvar="TALLYDECK_WHO", help="Who says so.")]
+StationOption = Annotated[
+    str | None, typer.Option("--station", "-s", help="Which station; not needed where there is one.")
+]
+IdOption = Annotated[str, typer.Option("--id", help="Makes it idempotent: the same id is taken once.")]
+
+
+def fail(code: int, message: str) -> NoReturn:
+    """Say what is wrong and leave with a sysexits code."""
+    err.print(f"tallydeck: {message}", markup=False)
+    raise typer.Exit(code)
+
+
+def load(path: Path | None) -> Any:
+    """The configuration, or a clear end: 66 where there is no file, 78 where it is wrong."""
+    from logger.settings import SettingsError
+    from logger.settings import load as load_settings
+
+    if path is None:
+        fail(USAGE, "name the bay's configuration with --config FILE or TALLYDECK_CONFIG")
+    if not path.is_file():
+        fail(NO_INPUT, f"{path}: there is no such file")
+    try:
+        return load_settings(path)
+    except SettingsError as error:
+        fail(CONFIG, f"{path} can't be used:\n{error}")
+
+
+def _client(config: Path | None) -> Any:
+    from logger.app import StartError, read_address
+    from logger.board.client import DaemonClient
+    from logger.settings import default_journal_directory
+
+    directory = default_journal_directory() if config is None else load(config).journal_directory
+    if directory is None:
+        fail(USAGE, "name the bay's configuration with --config FILE or TALLYDECK_CONFIG")
+    try:
+        address = read_address(directory)
+    except StartError as error:
+        fail(UNAVAILABLE, str(error))
+    return DaemonClient(address.url, address.token)
+
+
+def ask(config: Path | None, question: str, *arguments: Any) -> Any:
+    """Ask the running daemon; 69 where it can't be reached, 65 where it refuses."""
+    from logger.board.client import ClientError
+
+    try:
+        return getattr(_client(config), question)(*arguments)
+    except ClientError as error:
+        fail(EXIT_BY_STATUS.get(error.status, UNAVAILABLE), str(error))
+
+
+def print_json(data: Any) -> None:
+    """One JSON document on stdout."""
+    sys.stdout.write(json.dumps(data, ensure_ascii=False, indent=2) + "\n")
