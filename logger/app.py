@@ -270,7 +270,8 @@ class Daemon:
         ready()
         try:
             while not enough.wait(1.0):
-                pass
+                if not self.loop.alive:
+                    raise StartError("the loop ended by itself; see the log, and start again")
         finally:
             log.info("stopping")
             self.stop()

@@ -15,20 +15,21 @@ import logging
 import queue
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, tzinfo
-from pathlib import Path
+from functools import partial
 from typing import Any, Protocol, TypeAlias, TypeVar
 
 from logger.board.desk import Answer
 from logger.clock import stopwatch_ns
 from logger.core.actions import BODY
 from logger.core.bay import Bay
-from logger.core.entries import Action, Circumstance, Entry, Finding, Garbage, Reading, Record, Tick
+from logger.core.entries import Action, Circumstance, Entry, Finding, Garbage, Reading, Tick
 from logger.core.picture import picture
 from logger.core.walltime import rfc3339
 from logger.journal.checkpoint import freeze
 from logger.journal.journal import Journal, JournalError
+from logger.journal.recorder import Recorder
 
 log = logging.getLogger("tallydeck.loop")
 
@@ -37,10 +38,6 @@ COMMIT_NS = 250_000_000
 RETRY_NS = NS
 CHECKPOINT_NS = 60 * NS
 CLOCK_STEP_NS = 500_000_000
-HELD_LIMIT = 500_000
-"""Records kept in memory while the journal can't write (about 100 MB, 80 minutes of ten scales at 10 Hz);
-beyond it readings are lost, loudly."""
-
 URGENT = frozenset({"alarm", "refused", "repeated", "run-opened", "run-closed", "corrected"})
 
 
@@ -77,16 +74,6 @@ T = TypeVar("T")
 Item: TypeAlias = Reading | Garbage | Circumstance | Said | Call
 
 
-@dataclass(slots=True)
-class Counts:
-    """Since the start of the daemon; read by anyone, written by the loop."""
-
-    taken: int = 0
-    committed: int = 0
-    commits: int = 0
-    lost: int = 0
-
-
 class Loop:
     """Implements `board.desk.Desk`."""
 
@@ -103,8 +90,7 @@ class Loop:
         told: Callable[[list[Finding]], None] = lambda findings: None,
     ) -> None:
         self.bay = bay
-        self.journal = journal
-        self.counts = Counts()
+        self.recorder = Recorder(journal)
         self._clock = clock
         self._key = checkpoint_key
         self._version = version
@@ -113,13 +99,9 @@ class Loop:
         self._told = told
         self._untold: list[Finding] = []
         self._inbox: queue.SimpleQueue[Item] = queue.SimpleQueue()
-        self._seq = journal.last_seq
         self._at_ns = 0
-        self._held: list[Record] = []
         self._waiting: list[Said] = []
         self._urgent = False
-        self._set_aside: Path | None = None
-        self._failing = ""
         self._broken = ""
         self._behind = False
         self._later: list[Said] = []
@@ -151,6 +133,11 @@ class Loop:
         self._inbox.put(Call(lambda: None))
         if self._thread.is_alive():
             self._thread.join(timeout_s)
+
+    @property
+    def alive(self) -> bool:
+        """Whether its thread runs."""
+        return self._thread.is_alive()
 
     def snapshot(self) -> Mapping[str, Any]:
         self._ready.wait(5.0)
@@ -196,7 +183,7 @@ class Loop:
         box: list[T] = []
 
         def work() -> None:
-            if self._held and not self._failing:
+            if self.recorder.held and not self.recorder.failing:
                 self._commit()
             box.append(look())
             done.set()
@@ -214,11 +201,16 @@ class Loop:
         self._behind = True
 
         def fold() -> None:
-            for entry in entries:
-                if self._stop.is_set():
-                    return
-                bay.apply(entry)
-            self._inbox.put(Call(lambda: self._adopt(bay)))
+            try:
+                for entry in entries:
+                    if self._stop.is_set():
+                        return
+                    bay.apply(entry)
+            except Exception as error:
+                log.exception("the past can't be folded; recording goes on without live figures")
+                self._broken = f"the past can't be folded: {error!r}"
+            else:
+                self._inbox.put(Call(lambda: self._adopt(bay)))
 
         thread = threading.Thread(target=fold, name="catch-up", daemon=True)
         thread.start()
@@ -232,15 +224,15 @@ class Loop:
         while not self._inbox.empty():
             self._turn([self._inbox.get()])
         self._commit()
-        if self._held:
-            log.critical("%d records were never written: %s", len(self._held), self._failing)
+        if self.recorder.held:
+            log.critical("%d records were never written: %s", len(self.recorder.held), self.recorder.failing)
         self._keep_checkpoint()
 
     def _next_items(self) -> list[Item]:
         """Wait for something, at most a commit's interval; take all that is there, within reason."""
         items: list[Item] = []
         try:
-            items.append(self._inbox.get(timeout=0.1 if self._held else 0.25))
+            items.append(self._inbox.get(timeout=0.1 if self.recorder.held else 0.25))
             while len(items) < 5000:
                 items.append(self._inbox.get_nowait())
         except queue.Empty:
@@ -254,7 +246,7 @@ class Loop:
         now_ns = self._clock.now_ns()
         if now_ns - self._checked_ns >= NS:
             self._each_second(now_ns)
-        if self._stopwatch() >= self._due_ns or (self._urgent and not self._failing):
+        if self._stopwatch() >= self._due_ns or (self._urgent and not self.recorder.failing):
             self._commit()
         elif self._urgent:  # the journal can't write now: it goes out at once, marked not recorded
             self._urgent = False
@@ -271,17 +263,10 @@ class Loop:
 
     def _enter(self, item: Entry) -> list[Finding]:
         """Number an entry, apply it, hold it and its findings for the next commit."""
-        self._seq += 1
         self._at_ns = max(self._at_ns, item.at_ns)
-        entry: Entry = item._replace(seq=self._seq)
-        self.counts.taken += 1
-        self._held.append(entry)
-        found = self._apply(entry)
+        found = self._apply(self.recorder.hold(item))
         for finding in found:
-            self._seq += 1
-            numbered = finding._replace(seq=self._seq)
-            self._held.append(numbered)
-            self._untold.append(numbered)
+            self._untold.append(self.recorder.hold(finding))
             if finding.kind in URGENT:
                 self._urgent = True
         return found
@@ -318,9 +303,9 @@ class Loop:
     def _adopt(self, bay: Bay) -> None:
         """The past is folded; take up what was recorded meanwhile, and go on folding live."""
         self._commit()
-        for record in self.journal.read(after=bay.seq, findings=False):
+        for record in self.recorder.journal.read(after=bay.seq, findings=False):
             bay.apply(record)  # type: ignore[arg-type]  # no findings were asked for
-        for held in self._held:  # only where the journal can't write now
+        for held in self.recorder.held:  # only where the journal can't write now
             if not isinstance(held, Finding):
                 bay.apply(held)
         self.bay = bay
@@ -347,89 +332,52 @@ class Loop:
     def _commit(self) -> None:
         """Make what is held durable, then tell. On failure hold on, and try again in a second."""
         self._urgent = False
-        if self._held and self._write() and self._failing:
-            self._recover()
-            self._write()
-        self._due_ns = self._stopwatch() + (RETRY_NS if self._failing else COMMIT_NS)
+        for state, message in self.recorder.write():
+            data = {"state": state, "message": message}
+            self._enter(Circumstance(max(self._clock.now_ns(), self._at_ns), "journal", "", data))
+        if self.recorder.held and not self.recorder.failing:
+            self.recorder.write()
+        self._urgent = False
+        self._due_ns = self._stopwatch() + (RETRY_NS if self.recorder.failing else COMMIT_NS)
         self._tell()
 
-    def _write(self) -> bool:
-        try:
-            self.journal.append(self._held)
-        except JournalError as error:
-            self._fail(str(error))
-            return False
-        self.counts.commits += 1
-        self.counts.committed += len(self._held)
-        self._held = []
-        if self.journal.set_aside != self._set_aside:
-            self._set_aside = self.journal.set_aside
-            self._journal_circumstance(
-                "set-aside", f"its file was damaged; what is left is {self._set_aside}"
-            )
-        return True
-
-    def _fail(self, why: str) -> None:
-        first, self._failing = not self._failing, why
-        if first:
-            log.error("NOT RECORDED: %s", why)
-            self.journal.release_ballast()
-            self._journal_circumstance("not-recorded", why)
-        if len(self._held) > HELD_LIMIT:
-            kept: list[Record] = [r for r in self._held if not isinstance(r, Reading | Garbage | Tick)]
-            self.counts.lost += len(self._held) - len(kept)
-            log.critical("%d readings are lost: the journal can't write and memory is full", self.counts.lost)
-            self._held = self._renumbered(kept)
-
-    def _renumbered(self, records: list[Record]) -> list[Record]:
-        """Close the holes that dropped readings left, so that seq stays without gaps in the journal."""
-        first = self.journal.last_seq + 1
-        fresh = {r.seq: first + i for i, r in enumerate(records)}
-        self._seq = self.journal.last_seq + len(records)
-        return [
-            r._replace(seq=fresh[r.seq], cause=fresh.get(r.cause, 0))
-            if isinstance(r, Finding)
-            else r._replace(seq=fresh[r.seq])
-            for r in records
-        ]
-
-    def _recover(self) -> None:
-        log.warning("the journal writes again")
-        self._failing = ""
-        self.journal.restore_ballast()
-        self._journal_circumstance("recorded", "")
-
-    def _journal_circumstance(self, state: str, message: str) -> None:
-        data = {"state": state, "message": message}
-        self._enter(Circumstance(max(self._clock.now_ns(), self._at_ns), "journal", "", data))
-        self._urgent = False  # it goes with the commit that is being made, or with the next try
-
     def _tell(self) -> None:
-        """Publish: a new snapshot for the board, an answer for whoever waits."""
-        recording = {
-            "state": "not-recorded" if self._failing else "recorded",
-            "held": len(self._held) if self._failing else 0,
-            "message": self._failing or self._broken or ("folding the past again" if self._behind else ""),
-        }
-        made = picture(self.bay, recording, self._health(), self._version, self._zone)
-        self._snapshot = made | {"seq": self._seq, "at": rfc3339(max(self._at_ns, 0))}
+        """Publish: a new snapshot for the board, an answer for whoever waits, findings for who listens."""
+        failing = self.recorder.failing
+        self._snapshot = self._picture(failing)
         self._ready.set()
         for said in self._waiting:
-            if said.answer is not None and self._failing:
-                a = said.answer
-                said.answer = Answer(a.accepted, a.reason, a.seq, False, a.repeated, a.data)
+            if said.answer is not None and failing:
+                said.answer = replace(said.answer, recorded=False)
             said.done.set()
         self._waiting = []
-        if self._untold:
-            untold, self._untold = self._untold, []
-            self._told(untold)
-        for wake in list(self._watchers.values()):
-            wake()
+        untold, self._untold = self._untold, []
+        calls: list[Callable[[], None]] = [partial(self._told, untold), *self._watchers.values()]
+        for call in calls:
+            try:
+                call()
+            except Exception:
+                log.exception("somebody who listens failed; the record is not touched by it")
+
+    def _picture(self, failing: str) -> Mapping[str, Any]:
+        recording = {
+            "state": "not-recorded" if failing else "recorded",
+            "held": len(self.recorder.held) if failing else 0,
+            "message": failing or self._broken or ("folding the past again" if self._behind else ""),
+        }
+        try:
+            made = picture(self.bay, recording, self._health(), self._version, self._zone)
+        except Exception as error:
+            log.exception("no picture of the bay could be made; recording goes on")
+            made = dict(self._snapshot) | {
+                "recording": recording | {"message": f"no live figures: {error!r}"}
+            }
+        return made | {"seq": self.recorder.seq, "at": rfc3339(max(self._at_ns, 0))}
 
     def _keep_checkpoint(self) -> None:
-        if self._behind or self._broken or self._held or not self._key or self.bay.seq == 0:
+        if self._behind or self._broken or self.recorder.held or not self._key or self.bay.seq == 0:
             return
         try:
-            self.journal.save_checkpoint(self.bay.seq, self._key, freeze(self.bay))
+            self.recorder.journal.save_checkpoint(self.bay.seq, self._key, freeze(self.bay))
         except JournalError as error:
             log.error("no checkpoint was kept: %s", error)

@@ -187,13 +187,13 @@ def test_a_full_disk_is_loud_and_loses_nothing(house: House) -> None:
 def test_when_memory_is_full_too_readings_go_first_and_it_is_counted(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("logger.loop.HELD_LIMIT", 500)
+    monkeypatch.setattr("logger.journal.recorder.HELD_LIMIT", 500)
     house.loop.submit({"action": "note", "text": "before"}, "test")
     house.fill_disk()
     for number in range(2000):
         house.read(number=number)
     house.loop.submit({"action": "note", "text": "during"}, "test")
-    until(lambda: house.loop.counts.lost > 0, what="the loss")
+    until(lambda: house.loop.recorder.counts.lost > 0, what="the loss")
     house.make_room()
     house.clock.at_ns += 5 * 10**9
     until(lambda: house.loop.snapshot()["recording"]["state"] == "recorded", what="recording again")
@@ -201,7 +201,7 @@ def test_when_memory_is_full_too_readings_go_first_and_it_is_counted(
     assert [record.seq for record in records] == list(range(1, len(records) + 1))
     assert [r.body.text for r in records if type(r).__name__ == "Action"] == ["before", "during"]
     kept = sum(isinstance(record, Reading) for record in records)
-    assert kept + house.loop.counts.lost >= 2000
+    assert kept + house.loop.recorder.counts.lost >= 2000
 
 
 def test_a_fault_in_the_fold_stops_the_figures_but_never_the_record(
@@ -242,3 +242,24 @@ def test_many_threads_may_speak_at_once(house: House) -> None:
     for thread in threads:
         thread.join()
     assert sorted(answers) == list(range(1, 81))
+
+
+def test_a_listener_that_fails_does_not_touch_the_record(house: House) -> None:
+    def fail() -> None:
+        raise RuntimeError("a listener's bug")
+
+    house.loop.watch(fail)
+    assert house.loop.submit({"action": "note", "text": "kept"}, "test").recorded
+    assert house.loop.submit({"action": "note", "text": "too"}, "test").recorded
+
+
+def test_a_picture_that_fails_does_not_touch_the_record(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: Any) -> dict[str, Any]:
+        raise ZeroDivisionError("a bug")
+
+    monkeypatch.setattr("logger.loop.picture", fail)
+    assert house.loop.submit({"action": "note", "text": "kept"}, "test").recorded
+    assert "no live figures" in house.loop.snapshot()["recording"]["message"]
+    assert house.loop.alive

@@ -1,0 +1,101 @@
+"""Numbers records, holds them until they are written, and goes on holding while the journal can't write."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from logger.core.entries import Action, Circumstance, Finding, Garbage, Reading, Record, Tick
+from logger.journal.journal import Journal, JournalError
+
+log = logging.getLogger("tallydeck.journal")
+
+HELD_LIMIT = 500_000
+"""Records kept in memory while the journal can't write (about 100 MB, 80 minutes of ten scales at 10 Hz);
+beyond it readings are lost, loudly and counted; what people said and what was concluded is kept."""
+
+R = TypeVar("R", bound=Reading | Garbage | Action | Circumstance | Tick | Finding)
+
+
+@dataclass(slots=True)
+class Counts:
+    """Since the start of the daemon; read by anyone, written by the loop."""
+
+    committed: int = 0
+    commits: int = 0
+    lost: int = 0
+
+
+class Recorder:
+    """The way into the journal. One thread uses it."""
+
+    def __init__(self, journal: Journal) -> None:
+        self.journal = journal
+        self.seq = journal.last_seq
+        self.held: list[Record] = []
+        self.failing = ""  # why the journal can't write now; empty while it can
+        self.counts = Counts()
+        self._set_aside: Path | None = None
+
+    def hold(self, record: R) -> R:
+        """Give a record the next number and keep it for the next write."""
+        self.seq += 1
+        numbered: R = record._replace(seq=self.seq)  # type: ignore[assignment]  # same class as given
+        self.held.append(numbered)
+        return numbered
+
+    def write(self) -> list[tuple[str, str]]:
+        """Write what is held, durably, or go on holding it.
+
+        Answers what is to be said of the record itself, as (state, message) of a ``journal`` Circumstance:
+        ``not-recorded`` when writing begins to fail, ``recorded`` when it works again, ``set-aside`` when a
+        damaged file was set aside.
+        """
+        if not self.held:
+            return []
+        try:
+            self.journal.append(self.held)
+        except JournalError as error:
+            return self._fail(str(error))
+        self.counts.commits += 1
+        self.counts.committed += len(self.held)
+        self.held = []
+        return self._well()
+
+    def _well(self) -> list[tuple[str, str]]:
+        said = []
+        if self.failing:
+            self.failing = ""
+            log.warning("the journal writes again")
+            self.journal.restore_ballast()
+            said.append(("recorded", ""))
+        if self.journal.set_aside != self._set_aside:
+            self._set_aside = self.journal.set_aside
+            said.append(("set-aside", f"its file was damaged; what is left is {self._set_aside}"))
+        return said
+
+    def _fail(self, why: str) -> list[tuple[str, str]]:
+        first, self.failing = not self.failing, why
+        if len(self.held) > HELD_LIMIT:
+            self._let_readings_go()
+        if not first:
+            return []
+        log.error("NOT RECORDED: %s", why)
+        self.journal.release_ballast()
+        return [("not-recorded", why)]
+
+    def _let_readings_go(self) -> None:
+        """Give up readings for want of memory, and close the holes that they leave in the numbers."""
+        kept: list[Record] = [r for r in self.held if not isinstance(r, Reading | Garbage | Tick)]
+        self.counts.lost += len(self.held) - len(kept)
+        log.critical("%d readings are lost: the journal can't write and memory is full", self.counts.lost)
+        fresh = {record.seq: self.journal.last_seq + 1 + i for i, record in enumerate(kept)}
+        self.seq = self.journal.last_seq + len(kept)
+        self.held = [
+            record._replace(seq=fresh[record.seq], cause=fresh.get(record.cause, 0))
+            if isinstance(record, Finding)
+            else record._replace(seq=fresh[record.seq])
+            for record in kept
+        ]
