@@ -10,7 +10,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
 from tests.board.fake_desk import FakeDesk
-from tests.board.snapshots import alarming, bare, calm, hostile
+from tests.board.snapshots import STOPPED, alarming, bare, calm, hostile
 from tests.browser.conftest import SIZES, Opener, Seen
 
 pytestmark = pytest.mark.browser
@@ -78,17 +78,40 @@ def test_the_deck_is_seen_without_scrolling(size: str, opens: Opener, url: str) 
     assert max(bottoms) <= SIZES[size][1]
 
 
-def test_long_figures_shrink_rather_than_spill(opens: Opener, url: str, desk: FakeDesk) -> None:
-    snapshot = calm()
-    snapshot["stations"][0]["outlets"][0].update(delivered_kg=12345.678, u_kg=0.012)
-    desk.show(**{key: snapshot[key] for key in ("stations",)})
+def test_no_mark_is_by_colour_alone(opens: Opener, url: str, desk: FakeDesk) -> None:
+    """WCAG 2.2, 1.4.1: whatever an alarm marks carries a sign as well."""
+    water = {**STOPPED, "id": "w", "subject": "wash water", "channel": "water-1"}
+    feed = {**STOPPED, "id": "f", "subject": "feed", "channel": "hopper"}
+    desk.show(alarms=[STOPPED, water, feed])
     seen = opens(url)
-    key = seen.page.locator(".outlet .key").first
-    assert key.inner_text() == "12345.678"
-    fits = (
-        "node => node.getBoundingClientRect().right <= node.closest('.outlet').getBoundingClientRect().right"
-    )
-    assert key.evaluate(fits)
+    for marked in (
+        ".outlet.marked h3 span:first-child",
+        ".feed.marked h3 span:first-child",
+        ".station-foot .marked dt",
+        "#instruments .marked b",
+    ):
+        sign = seen.page.locator(marked).first.evaluate("n => getComputedStyle(n, '::before').content")
+        assert sign == '"▲ "'
+
+
+def test_long_figures_stay_large(opens: Opener, url: str, desk: FakeDesk) -> None:
+    """Decimals give way in the large figure, and stand in full beside the uncertainty."""
+    seen = opens(url)
+    key, beside = (seen.page.locator(f".outlet {part}").first for part in (".key", ".pm"))
+    for kg, shown, whole in (
+        (128.4312, "128.43", "128.431 ± 0.012 kg"),
+        (12345.678, "12346", "12345.678 ± 0.012 kg"),
+        (-1234.5, "−1235", "−1234.500 ± 0.012 kg"),
+    ):
+        stations = calm()["stations"]
+        stations[0]["outlets"][0].update(delivered_kg=kg, u_kg=0.012)
+        desk.show(stations=stations)
+        expect(beside).to_have_text(whole)
+        assert key.inner_text() == shown
+        heights_mm = [px * 516.9 / 1280 for px in seen.page.evaluate(DIGIT_PX, KEY_FIGURES)]
+        assert min(heights_mm) >= 17.45
+        fits = "n => n.getBoundingClientRect().right <= n.closest('.outlet').getBoundingClientRect().right"
+        assert key.evaluate(fits)
 
 
 def test_pounds(opens: Opener, url: str, desk: FakeDesk) -> None:

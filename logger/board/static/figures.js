@@ -21,10 +21,11 @@ export class Units {
 
   /** {value, u}: both as text to the same digits; value "–" where it is not known. */
   pair(value, u, otherwise = 2) {
-    if (!known(value)) return { value: "–", u: "" };
+    if (!known(value)) return { value: "–", large: "–", u: "" };
     const digits = decimals(known(u) ? u * this.per : u, otherwise);
     return {
       value: fixed(value * this.per, digits),
+      large: large(value * this.per, digits),
       u: known(u) ? `± ${fixed(u * this.per, digits)}` : "",
     };
   }
@@ -37,6 +38,13 @@ export class Units {
   rateText(value, u, otherwise = 1) {
     return known(value) ? `${join(this.pair(value, u, otherwise))} ${this.rate}` : "–";
   }
+}
+
+/** For reading from afar: decimals give way until six characters are enough. */
+function large(value, digits) {
+  let text = fixed(value, digits);
+  for (let fewer = digits - 1; text.length > 6 && fewer >= 0; fewer -= 1) text = fixed(value, fewer);
+  return text;
 }
 
 const join = (pair) => (pair.u ? `${pair.value} ${pair.u}` : pair.value);

@@ -76,7 +76,7 @@ function showFeed(node, feed, units, isMarked) {
   const rate = units.pair(feed.rate_kg_h, feed.u_rate_kg_h, 1);
   put(node, "state", feed.weighed ? words(FEEDS[feed.kind] ?? feed.kind, stateWords(feed.state)) : "not weighed");
   put(node, "level-name", `in the ${feed.kind === "tub" ? "tub" : "hopper"}`);
-  putKey(node, "rate", rate.value);
+  putKey(node, "rate", rate.large);
   put(node, "rate-unit", units.rate);
   put(node, "rate-u", rate.u ? `${rate.u} ${units.rate}` : "");
   put(node, "used", units.massText(feed.used_kg, feed.u_used_kg));
@@ -127,10 +127,11 @@ function showOutlet(node, outlet, units, marked, running) {
   const tally = units.pair(outlet.delivered_kg, outlet.u_kg);
   put(node, "name", outlet.name);
   put(node, "says", outlet.by_difference ? "by difference" : outlet.weighed ? SAYS[outlet.says] ?? outlet.says : "");
-  putKey(node, "delivered", tally.value);
+  putKey(node, "delivered", tally.large);
   put(node, "unit", units.mass);
   const estimated = known(outlet.estimated_kg) && outlet.estimated_kg > 0;
-  put(node, "u", tally.u ? `${tally.u} ${units.mass}` : "");
+  const whole = tally.large === tally.value ? "" : `${tally.value} `; // what the large figure left out
+  put(node, "u", whole || tally.u ? `${whole}${tally.u} ${units.mass}` : "");
   put(node, "estimated", estimated ? units.massText(outlet.estimated_kg, null) : "").parentElement.hidden = !estimated;
   put(node, "rate", units.rateText(outlet.rate_kg_h, outlet.u_rate_kg_h));
   put(node, "yield", percent(outlet.yield, outlet.u_yield));
