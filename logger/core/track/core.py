@@ -10,6 +10,7 @@ from logger.core.track.changes import KG, Knowledge
 from logger.core.track.episode import Episode, Plateau
 from logger.core.track.ledger import Ledger, Record
 from logger.core.track.noise import Noise
+from logger.core.track.pour import Pour
 from logger.core.track.rate import Rate
 from logger.core.track.view import TrackState, View
 
@@ -24,6 +25,8 @@ STATES: dict[TrackState, frozenset[TrackState]] = {
 """Legal transitions; any other raises."""
 
 FROZEN_SCORE = 16.0  # -n ln p(same value): e^-16 by chance
+LINGER = ("step-up", "refill")
+LINGER_S = 5  # these must last so long: an elbow can be as still as a load, for a while
 HOLD_S, HOLD_FEED_S = 0.5, 2.0  # distrusted before a jump
 REJOIN_S = 180  # an older base is believed again when the weight comes back to it within this time
 
@@ -55,10 +58,12 @@ class Core:
         self._rate = Rate(feed is FeedKind.TUB)
         self._ledger = Ledger()
         self._level = self._level_var = 0.0
-        self._pace = 0.0  # what the level moved by in the last second
+        self._pace = 0.0  # what the level moved by in the last second (mg)
+        self._scooped_s = 0
         self._past: list[tuple[float, float, int]] = []  # level, its variance, count of the latest seconds
         self._episode: Episode | None = None
         self._former: tuple[Episode, int] | None = None  # an older base that may come back, and until when
+        self._pour: Pour | None = None  # seen, but perhaps not all of it
         self._credits: list[Record] = []  # estimates that a pour may yet replace
         self._expected: float | None = None
         self._first_s = 0
@@ -79,6 +84,8 @@ class Core:
             self._rate.lumps(noise.q),
             account.gain**2 * self._level_var,
         )
+        if self._feed is FeedKind.TUB and (start_s - self._scooped_s) * own > 1.5 * self._rate.scoop_mg:
+            own = u_own = 0.0  # nobody is scooping now
         level = self._level
         e = self._episode = Episode(
             start_s, level, self._level_var, account.delivered(level), account.var, account.estimated,
@@ -122,7 +129,7 @@ class Core:
         sharp = max(30_000.0, 7.0 * scatter, 4.0 * self._know.resolution)
         lump = min(noise.q / slope, 40_000.0) if slope > 1.0 else 0.0
         blunt = max(250_000.0, 8.0 * scatter, 25.0 * lump) + 2.0 * max(slope, abs(self._pace))
-        sharp += max(0.0, abs(self._pace) - 2.0 * slope)  # a surge ends less suddenly than it came
+        sharp += 0.6 * max(abs(self._pace), slope)  # a surge may end within the second
         return (blunt, sharp) if self._feed is None else (sharp, blunt)
 
     def _slid(self, rise: float) -> bool:
@@ -154,7 +161,7 @@ class Core:
         view.state, view.state_since_s = state, now_s
 
     def _steady_again(self, now_s: int) -> None:
-        self._episode = None
+        self._episode = self._pour = None
         self._past.clear()
         self._noise.broken()
         self._enter(TrackState.STEADY, now_s)

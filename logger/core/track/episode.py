@@ -36,6 +36,7 @@ class Episode:
     off: bool = False  # the scale was seen empty
     off_level: float = 0.0  # and showed this
     off_s: int = 0
+    flat_s: int = 0  # seconds for which the readings have been flat
     tail: list[int] = field(default_factory=list)
     means: list[float] = field(default_factory=list)  # of the latest seconds
     spans: list[float] = field(default_factory=list)

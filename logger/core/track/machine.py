@@ -56,14 +56,15 @@ class Machine(Recogniser):
             self._enter(TrackState.DISTURBED, now_s)
             return self._disturbed(values, now_s)
         self._past = [*self._past[-2:], (level, self._level_var, n)]
-        var = self._level_var + noise.q
+        # The trend is as doubtful as the level's last move was unlike it.
+        var = self._level_var + noise.q + 0.25 * (self._pace - slope) ** 2
         total = var + noise.r + 1e-9
         gain, surprise = var / total, mean - 0.5 * slope - level
-        if surprise * surprise > 16.0 * total:  # a surge, or a stop: follow
+        if surprise * surprise > 16.0 * total:  # a surge, or its end: follow
             gain = max(gain, 0.8)
         self._level = level + slope + gain * surprise
-        self._pace = self._level - level
         self._level_var = var * (1.0 - gain)
+        self._pace = self._level - level
         noise.steady(mean, high - low, n, rate=slope, idle=self._idle())
         if self._credits:
             return self._poured(now_s)
@@ -91,6 +92,7 @@ class Machine(Recogniser):
             sign=1 if self._feed is None else -1,
         )
         if f is None:
+            e.flat_s = 0
             return []
         tol = self._tolerance(e, f)
         return self._settle(

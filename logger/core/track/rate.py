@@ -83,12 +83,11 @@ class Rate:
             if u and abs(rate - mean) > 3.0 * (u * u - u_rate * u_rate) ** 0.5:
                 break
             mean, u = rate, u_rate
-        if reach >= 10 * _BLOCK_S:
-            marks = [history.at(second - _BLOCK_S * i) for i in range(min(20, reach // _BLOCK_S) + 1)]
-            blocks = sorted((a - b) / _BLOCK_S for a, b in pairwise(marks))
-            usual = max(0.0, blocks[len(blocks) * 3 // 4])
-            if mean > 1.6 * usual + 3.0 * u:
-                return usual, max(u, 0.4 * usual)
+        if reach >= 5 * _BLOCK_S:
+            marks = [history.at(second - _BLOCK_S * i) for i in range(1, min(20, reach // _BLOCK_S) + 1)]
+            usual = max((a - b) / _BLOCK_S for a, b in pairwise(marks))
+            if mean > 2.0 * max(0.0, usual) + 3.0 * u:
+                return max(0.0, usual), max(u, 0.4 * usual)
         return max(0.0, mean), u
 
     def expect(self, own: float, expected: float | None) -> float:

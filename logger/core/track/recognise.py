@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from logger.core.description import FeedKind
 from logger.core.track.changes import CATCH_S, Do, Verdict
-from logger.core.track.core import REJOIN_S, Core
+from logger.core.track.core import LINGER, LINGER_S, REJOIN_S, Core
 from logger.core.track.episode import Episode, Plateau
 from logger.core.track.ledger import Record
-from logger.core.track.pour import NEEDED, find_pour, unusual
+from logger.core.track.pour import AFTER, NEEDED, PATIENCE_S, find_pour, unusual, weigh_pour
 from logger.core.track.view import Recognised, TrackState
 
 
@@ -15,7 +16,8 @@ class Recogniser(Core):
 
     def _settle(self, e: Episode, f: Plateau, verdict: Verdict, tol: float) -> list[Recognised]:
         """Act on what was judged."""
-        if verdict.do is Do.WAIT:
+        e.flat_s += 1
+        if verdict.do is Do.WAIT or (verdict.what in LINGER and e.flat_s < LINGER_S):
             return []
         step = f.level - e.level
         if verdict.do is Do.OFF:
@@ -39,6 +41,8 @@ class Recogniser(Core):
         self._account.keep(e)
         if verdict.what == "scoop":
             self._rate.scoop(-step)
+        if self._feed is FeedKind.TUB and -step > 0.3 * self._rate.scoop_mg:
+            self._scooped_s = f.now_s
         if e.off:
             self._know.pan = e.off_level
         self._land(e, f)
@@ -74,8 +78,8 @@ class Recogniser(Core):
     def _land(self, e: Episode, f: Plateau) -> None:
         """Be steady again on the plateau."""
         late = f.now_s - f.at_s
-        self._pace = f.climb
-        self._level = f.level + (f.climb or self._slope()) * late
+        self._pace = f.climb or self._slope()
+        self._level = f.level + self._pace * late
         self._level_var = f.var + self._noise.q * late + (0.2 * f.climb * late) ** 2
         self._account.redraw(e.start_s, self._account.delivered(self._level))
         self._steady_again(f.now_s)
@@ -126,12 +130,21 @@ class Recogniser(Core):
         self._credits = [r for r in self._credits if r.estimated > 0.0 and now_s - r.to_s <= CATCH_S]
         if not self._credits:
             return []
-        pour = find_pour(self._noise.means(NEEDED), self._noise.q, self._noise.r, self._account.gain)
-        record = None if pour is None else self._matching(pour.mass)
-        if pour is None or record is None or not unusual(self._account.history, pour, now_s):
+        noise, gain = self._noise, self._account.gain
+        means = noise.means(NEEDED)
+        seen = find_pour(means, now_s, q=noise.q, r=noise.r, gain=gain)
+        pour = self._pour
+        if seen is not None and (pour is None or seen.clear >= pour.clear):
+            self._pour = seen
             return []
-        end = now_s - pour.ago_s
-        return [self._replace(record, pour.mass, end - pour.width_s, end, pour.var)]
+        if pour is None or now_s - pour.end_s < AFTER + PATIENCE_S:
+            return []
+        self._pour = None
+        pour = weigh_pour(means, now_s, pour, q=noise.q, r=noise.r, gain=gain)
+        record = self._matching(pour.mass)
+        if record is None or not unusual(self._account.history, pour):
+            return []
+        return [self._replace(record, pour.mass, pour.end_s - pour.width_s, pour.end_s, pour.var)]
 
     def _replace(self, record: Record, mass: float, from_s: int, to_s: int, var: float) -> Recognised:
         """Count a weighed pour for the time it was caught in, instead of the estimate."""
