@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 import logger
 from logger import __version__
-from logger.board.server import BoardServer
+from logger.board.server import BoardError, BoardServer
 from logger.clock import Clock
 from logger.core.bay import Bay
 from logger.core.decode import line, sma
@@ -228,7 +228,10 @@ class Daemon:
         self._write_private(TOKEN_NAME, token + "\n")
         host, port = self.configuration.board_host, self.configuration.board_port
         self.board = BoardServer(self.loop, host, port, token, version=__version__)
-        self.board.start()
+        try:
+            self.board.start()
+        except BoardError as error:
+            raise StartError(str(error)) from error
         self._addressed = True
         address = {"url": self.board.url, "pid": os.getpid()}
         self._write_private(ADDRESS_NAME, json.dumps(address) + "\n")
