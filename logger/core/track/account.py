@@ -41,7 +41,7 @@ class Account:
 
     def splice(self, e: Episode, f: Plateau) -> tuple[float, float]:
         """Move the base to the plateau, counting the expected mass: that and its uncertainty."""
-        late = max(0.0, f.now_s - f.at_s)
+        late = f.ago_s
         credit = e.credit - e.rate * min(late, e.seconds)
         u = e.credit_u(max(0.0, e.seconds - late))
         self.rebase(f.level, e.delivered + credit)

@@ -64,14 +64,14 @@ class Episode:
 
 @dataclass(frozen=True, slots=True)
 class Plateau:
-    """A flat stretch: its level (mg), the variance of that, the time of its centre, and now.
+    """A flat stretch: its level (mg), the variance of that, how long ago its centre was, and now.
 
     ``climb`` (mg/s) is not 0 where it is not flat but rises as evenly as only pouring product does.
     """
 
     level: float
     var: float
-    at_s: float
+    ago_s: float
     now_s: int
     climb: float = 0.0
 
@@ -101,11 +101,11 @@ def plateau(
     climbed = tilt * need
     if max(rest) - min(rest) <= flat and -flat < climbed * sign < MOST_CLIMB * FLAT_S:
         climb = tilt / step if abs(climbed) > flat else 0.0
-        return Plateau(mean, noise_var, now_s - step * need / 2.0, now_s, climb)
+        return Plateau(mean, noise_var, step * need / 2.0, now_s, climb)
     means, spans = e.means[-5:], e.spans[-5:]
     if len(e.means) < 8:
         return None
     wide = max(spans)
     if min(spans) < 0.4 * wide or max(means) - min(means) > 0.3 * wide:
         return None
-    return Plateau(sum(means) / 5.0, wide * wide / 80.0, now_s - 2.5, now_s)
+    return Plateau(sum(means) / 5.0, wide * wide / 80.0, 2.5, now_s)

@@ -77,7 +77,7 @@ class Recogniser(Core):
 
     def _land(self, e: Episode, f: Plateau) -> None:
         """Be steady again on the plateau."""
-        late = f.now_s - f.at_s
+        late = f.ago_s
         self._pace = f.climb or self._slope()
         self._level = f.level + self._pace * late
         self._level_var = f.var + self._noise.q * late + (0.2 * f.climb * late) ** 2
@@ -99,7 +99,7 @@ class Recogniser(Core):
 
     def _resume(self, e: Episode, now_s: int, mean: float) -> list[Recognised]:
         """The empty scale gains weight: a container stands there, and its tare was pressed."""
-        f = Plateau(e.off_level, self._noise.r, e.off_s - 1.0, now_s)
+        f = Plateau(e.off_level, self._noise.r, now_s - e.off_s + 1.0, now_s)
         credit, u = self._account.splice(e, f)
         step = e.off_level - e.level
         if self.view.tare_mg is not None:
@@ -120,7 +120,7 @@ class Recogniser(Core):
     def _caught(self, e: Episode, f: Plateau, record: Record) -> list[Recognised]:
         """Caught product was poured in with a jump: the base holds, the estimate makes way."""
         self._account.keep(e)
-        late = f.now_s - f.at_s
+        late = f.ago_s
         mass = (f.level - e.level) * self._account.gain - e.credit + e.rate * late
         self._land(e, f)
         return [self._replace(record, mass, e.start_s, f.now_s, e.credit_u() ** 2)]
