@@ -7,8 +7,8 @@ delivered is too high by omega * ``wet``, where ``wet`` is the sum of the rates 
 plus the rate at which the present one fills.
 
 Until such a fall was seen omega is taken for 0 with a standard uncertainty of 7 s (common practice, no
-source: free water of 10 to 30 % that runs out in 10 to 60 s). A slow stop hides the fall behind the last
-product, so only a fall after an abrupt one counts, and the largest of these.
+source: free water of 10 to 30 % that runs out in 10 to 60 s). A slow stop hides part of
+the fall behind the last product, so the largest one seen counts.
 """
 
 from __future__ import annotations
@@ -71,10 +71,11 @@ class Drainage:
     def _learn(self, fall: float, noise: float, history: History) -> None:
         if fall < 6.0 * noise or self._sharpest > 0.4 * fall:
             return
-        rate = (history.at(self._top_s - 30) - history.at(self._top_s - 150)) / 120.0
-        late = (history.at(self._top_s) - history.at(self._top_s - 30)) / 30.0
-        if rate <= 0.0 or late < 0.6 * rate:
+        # The rate that filled it: the largest of late, for a stop may be slow and the peak come after it.
+        ends = range(self._top_s - 30, max(self._top_s - 450, history.fine_s + 120), -60)
+        rate = max(((history.at(end) - history.at(end - 120)) / 120.0 for end in ends), default=0.0)
+        if rate <= 0.0:
             return
         seen = min(fall / rate, MOST_S)
         if seen > self.omega_s:
-            self.omega_s, self.u_omega_s = seen, max(1.0, 0.3 * seen)
+            self.omega_s, self.u_omega_s = seen, max(2.0, 0.5 * seen)
