@@ -15,13 +15,13 @@ delivered nor as expected.
 from __future__ import annotations
 
 from collections import deque
-from math import exp, sqrt
+from math import exp, log1p, sqrt
 
 from logger.core.description import ContainerKind, FeedKind, Outlet, Station
 from logger.core.rules.contract import OutletNow, StationNow
 from logger.core.rules.lags import BLOCK_S, MASK, SPAN, LagScores, Spread
 from logger.core.rules.notice import noticed_in_s
-from logger.core.rules.past import LUMP_WINDOWS, Lumps, Past
+from logger.core.rules.past import LUMP_WINDOWS, WANDER, Lumps, Past
 
 FRESH_S = 10  # lags are scored on data so old that a scoop or a bump in it is over
 OLD_S = 240  # data younger than this teaches nothing
@@ -187,13 +187,20 @@ class ExpectedFlow:
         return min(past.reading_var_mg2, 0.75 * sqrt(past.noise * past.lumps.phi_mg * rate))
 
     def wander(self, number: int) -> float:
-        """Relative uncertainty of what is expected: slow wander, and how well the share is known."""
+        """Slow relative wander of what is expected of an outlet."""
         past = self.outlets[number]
-        if past is None:
-            return 1.0
-        if past.sum_y <= 0.0:
-            return past.lumps.wander
-        return sqrt(past.lumps.wander**2 + past.lumps.phi_mg / past.sum_y)
+        return WANDER if past is None else past.lumps.wander
+
+    def sure(self, number: int, expected_mg: float) -> float:
+        """What may surely be expected, the share being known only from the Y mg it was learned from.
+
+        Of lumps that came at random in the past, n in a time T0, none comes in the next T with the chance
+        (1 + T / T0)^-n (gamma-Poisson): as if not A but Y log(1 + A / Y) were expected.
+        """
+        past = self.outlets[number]
+        if past is None or past.sum_y <= 0.0 or expected_mg <= 0.0:
+            return expected_mg
+        return past.sum_y * log1p(expected_mg / past.sum_y)
 
     def notice_s(self, number: int) -> float | None:
         """Seconds until a full stop of an outlet would be noticed (`notice.noticed_in_s`).

@@ -16,12 +16,12 @@ from logger.core.description import Outlet
 
 SPAN = 2048  # seconds of history; a power of two, above 720 s + the oldest that is learned from
 MASK = SPAN - 1
-TAUS = (5.0, 10.0, 20.0, 30.0, 45.0)  # s
-DEADS = (2, 5, 10, 15, 20, 25, 30, 40, 50, 65, 80)  # s
+TAUS = (4.0, 8.0, 15.0, 25.0, 45.0)  # s
+DEADS: tuple[int, ...] = (2, *range(5, 85, 5))  # s
 MODELS = tuple((dead, index) for dead in DEADS for index in range(len(TAUS)))
 BLOCK_S = 5
 KEEP = exp(-BLOCK_S / 3600.0)
-SLACK = 6.0
+SLACK = 8.0
 ENOUGH_BLOCKS = 6
 
 
@@ -68,7 +68,8 @@ class Spread:
         ring, start, end, oldest = self.lagged[index], from_s - dead, to_s - dead, self._oldest_s
         if start < oldest:
             start, end = oldest, max(end, oldest)
-        return ring[end & MASK] - ring[start & MASK]
+        passed: float = ring[end & MASK] - ring[start & MASK]
+        return passed
 
 
 class LagScores:

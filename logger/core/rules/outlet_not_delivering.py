@@ -151,6 +151,7 @@ class OutletNotDelivering:
             expected *= UNLEARNED
         if delivered > RATIO * expected or expected <= 0.0:  # nearly always: be quick
             return None
+        expected = self._expected.sure(number, expected)
         expected -= self._expected.draining(number, now_s - window, now_s)
         if delivered > RATIO * expected or expected <= 0.0:
             return None

@@ -16,7 +16,7 @@ HELD_S = 6  # a track may redraw its history from so long before it saw a distur
 SETTLE_S = 3  # after a disturbance no window starts or is judged
 PHI_MG = 10_000.0  # lumpiness before anything is learned: 10 g, assumed, no source
 WANDER = 0.10  # slow wander of a share before anything is learned, a fraction; assumed, no source
-WANDER_MOST = 0.18  # above it no shortfall could ever count
+WANDER_MOST = 0.15  # above it no shortfall could ever count
 LUMP_WINDOWS = (16, 64)  # s
 
 
