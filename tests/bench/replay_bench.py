@@ -63,18 +63,16 @@ def main() -> None:
         path = Path(folder) / "readings.csv"
         write_csv(trace, path)
         csv_s = timed(lambda: read_csv(path, []))
-        print(
-            f"read the CSV    {count / csv_s:12,.0f} readings/s;  CSV and fold {count / (csv_s + fold_s):,.0f}"
-        )
+        both = count / (csv_s + fold_s)
+        print(f"read the CSV    {count / csv_s:12,.0f} readings/s;  CSV and fold {both:,.0f}")
         journal = Journal.open(Path(folder) / "journal.sqlite", boot_id="b", offset_ns=T0 - 10**15)
         for start in range(0, len(listed), 1000):
             journal.append(listed[start : start + 1000])
         journal.close()
         with JournalReader(Path(folder) / "journal.sqlite") as reader:
             read_s = timed(lambda: list(reader.read()))
-        print(
-            f"read a journal  {count / read_s:12,.0f} readings/s;  journal and fold {count / (read_s + fold_s):,.0f}"
-        )
+        both = count / (read_s + fold_s)
+        print(f"read a journal  {count / read_s:12,.0f} readings/s;  journal and fold {both:,.0f}")
 
 
 if __name__ == "__main__":
