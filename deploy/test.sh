@@ -17,11 +17,12 @@ if ! command -v chromium >/dev/null 2>&1; then
         >/dev/null 2>&1 || missing=chromium
 fi
 
-"$bin/ruff" check .
-"$bin/ruff" format --check .
-"$bin/mypy"
-"$bin/lint-imports"
 status=0
-"$bin/python" -m pytest --cov --cov-report=term:skip-covered "$@" || status=$?
+step() { "$@" || { status=1; say "FAILED: $*"; }; }
+step "$bin/ruff" check .
+step "$bin/ruff" format --check .
+step "$bin/mypy"
+step "$bin/lint-imports"
+step "$bin/python" -m pytest --cov --cov-report=term:skip-covered "$@"
 [ -z "$missing" ] || say "NOT RUN: the tests in tests/browser, since chromium could not be installed"
 exit $status

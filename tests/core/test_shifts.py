@@ -23,7 +23,7 @@ ROUND = ((6 * 60, 14 * 60), (14 * 60, 22 * 60), (22 * 60, 6 * 60))
 
 def now(shifts: tuple[tuple[int, int], ...]) -> Shift | None:
     """The shift of the moment that the (frozen) wall clock shows."""
-    return shift_at(Clock(wall_ns=lambda: time.time_ns()).wall_ns(), VIENNA, shifts)
+    return shift_at(Clock(wall_ns=time.time_ns).wall_ns(), VIENNA, shifts)
 
 
 @pytest.mark.parametrize(
