@@ -6,16 +6,16 @@ the flow stops the weight falls by omega * rate. Taken along by each container t
 delivered is too high by omega * ``wet``, where ``wet`` is the sum of the rates at which containers left
 plus the rate at which the present one fills.
 
-Until such a fall was seen omega is taken for 0 with a standard uncertainty of 7 s (common practice, no
-source: free water of 10 to 30 % that runs out in 10 to 60 s). A slow stop hides part of
-the fall behind the last product, so the largest one seen counts.
+Until such a fall was seen omega is taken for 3 s with a standard uncertainty of 6 s (common practice, no
+source: free water of 10 to 30 % that runs out in 10 to 60 s). A fall after an abrupt stop shows omega;
+a slow stop hides part of the fall behind the last product, so it only shows the least omega can be.
 """
 
 from __future__ import annotations
 
 from logger.core.track.history import History
 
-UNSEEN_S = 7.0
+GUESS_S, GUESS_U_S = 3.0, 6.0
 MOST_S = 40.0
 FILL_S = 25.0  # time constant with which the present container's water follows the rate
 STOPPED_S = 60  # no new peak for so long: the flow has stopped
@@ -26,8 +26,8 @@ class Drainage:
 
     def __init__(self, active: bool) -> None:
         self.active = active
-        self.omega_s = 0.0
-        self.u_omega_s = UNSEEN_S if active else 0.0
+        self.omega_s = GUESS_S if active else 0.0
+        self.u_omega_s = GUESS_U_S if active else 0.0
         self.fills = 0.0  # rate in the present container's water
         self.left = 0.0  # sum of the rates at which containers left
         self._last: float | None = None
@@ -69,13 +69,16 @@ class Drainage:
             self._learn(fall, noise, history)
 
     def _learn(self, fall: float, noise: float, history: History) -> None:
-        if fall < 6.0 * noise or self._sharpest > 0.4 * fall:
-            return
+        if self._sharpest > max(0.4 * fall, 3.0 * noise):
+            return  # something was taken out
         # The rate that filled it: the largest of late, for a stop may be slow and the peak come after it.
         ends = range(self._top_s - 30, max(self._top_s - 450, history.fine_s + 120), -60)
         rate = max(((history.at(end) - history.at(end - 120)) / 120.0 for end in ends), default=0.0)
-        if rate <= 0.0:
-            return
-        seen = min(fall / rate, MOST_S)
-        if seen > self.omega_s:
-            self.omega_s, self.u_omega_s = seen, max(2.0, 0.5 * seen)
+        if rate * 2.0 < noise:
+            return  # two seconds' worth would not be seen
+        seen = min(max(fall, 0.0) / rate, MOST_S)
+        late = (history.at(self._top_s) - history.at(self._top_s - 30)) / 30.0
+        if late > 0.7 * rate:
+            self.omega_s, self.u_omega_s = seen, max(1.5, 0.3 * seen)
+        elif 1.3 * seen > self.omega_s:  # a third more than it showed: between nothing hidden and half
+            self.omega_s, self.u_omega_s = min(1.3 * seen, MOST_S), max(2.5, 0.6 * seen)
