@@ -10,6 +10,7 @@ from __future__ import annotations
 import array
 import collections
 import copyreg
+import enum
 import hashlib
 import io
 import pickle
@@ -51,6 +52,13 @@ _TIMES = {
 }
 
 
+class _Freeze(pickle.Pickler):
+    """Pickles an enum member as its class called with its value; early Pythons 3.11 would name getattr."""
+
+    def reducer_override(self, obj: Any) -> Any:
+        return (type(obj), (obj.value,)) if isinstance(obj, enum.Enum) else NotImplemented
+
+
 class _Thaw(pickle.Unpickler):
     def __init__(self, data: bytes, prefix: str) -> None:
         super().__init__(io.BytesIO(data))
@@ -81,7 +89,7 @@ def digest_of(body: bytes) -> bytes:
 def freeze(obj: Any) -> bytes:
     """The state as bytes. JournalError where it holds something that cannot be pickled."""
     buffer = io.BytesIO()
-    pickler = pickle.Pickler(buffer, protocol=5)
+    pickler = _Freeze(buffer, protocol=5)
     pickler.dispatch_table = copyreg.dispatch_table.copy()
     pickler.dispatch_table[ZoneInfo] = lambda zone: (_zone, (zone.key,))
     try:
