@@ -205,8 +205,9 @@ def test_a_correction_changes_the_tally_by_what_it_says() -> None:
     run = bay.books.runs["run-1"]
     changes = [r for r in bay.recognised if r["what"] == "container-changed"]
     changed = next(r for r in changes if r["channel"] == "tailings")
+    bay.apply(Tick(T0 + 705 * NS))  # the last seconds of the run have settled
     before = bay.run_tally(run)["outlets"]["tailings"]["delivered_kg"]
-    say(bay, 701, action="correct", recognised=changed["id"], credit="250 g")
+    say(bay, 705, action="correct", recognised=changed["id"], credit="250 g")
     after = bay.run_tally(run)["outlets"]["tailings"]["delivered_kg"]
     assert after - before == pytest.approx(0.25 - changed["credit_kg"], abs=1e-5)
 
