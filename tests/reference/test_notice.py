@@ -14,6 +14,7 @@ import pytest
 from logger.core.rules.notice import (
     difference_variance,
     evidence,
+    flowing,
     noise_density,
     noticed_by_hand_s,
     noticed_in_s,
@@ -136,6 +137,14 @@ def test_the_evidence_is_the_maximum_over_u() -> None:
     k = u / (1 + phi * u / 2)
     best = float(np.max(a * k - 0.5 * (c * a * k) ** 2 - u * d - 0.5 * v * u * u))
     assert evidence(a, d, v, phi, c) == pytest.approx(best, rel=1e-4)
+
+
+def test_a_delivery_is_as_rare_of_a_blocked_outlet_as_stated() -> None:
+    rng = np.random.default_rng(21)
+    runs = 2_000_000
+    rare = float(np.mean(lumps(rng, 20.0, 10.0, runs) >= 60.0))
+    stated = exp(-flowing(60.0, 20.0, 10.0))
+    assert 0.05 * stated < rare <= stated
 
 
 def test_more_than_expected_is_no_evidence() -> None:

@@ -43,9 +43,15 @@ class ContainerMissing:
             rate = outlet.expected_mg_s
             flows = now.feed_stopped_since_s is None and (rate is None or rate > 0.0)
             if off_s >= self.after_s and flows:
-                what = f"No container on the scale of {said.subject} for {minutes(off_s)}."
+                what = f"No container seems to stand on the scale of {said.subject} for {minutes(off_s)}."
                 if rate is not None:
                     what += f" About {kg_h(rate)} is falling beside it."
                 told = {"off_s": off_s}
-                found += said.say(True, view.state_since_s, what, "Put a container on the scale.", told)
+                found += said.say(
+                    True,
+                    view.state_since_s,
+                    what,
+                    "Put a container there; if one stands there, its tare was pressed: say that it was set.",
+                    told,
+                )
         return found

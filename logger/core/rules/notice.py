@@ -50,6 +50,16 @@ def evidence(
     return expected_mg * k - 0.5 * spread * k * k - u * delivered_mg - 0.5 * variance_mg2 * u * u
 
 
+def flowing(delivered_mg: float, at_most_mg: float, phi_mg: float) -> float:
+    """How much (in nats) a delivery speaks against a stream that brings only ``at_most_mg`` on average.
+
+    Chernoff's bound for the upper tail of lumps of exponential mass: (2 / phi) (sqrt D - sqrt M)^2.
+    """
+    if delivered_mg <= at_most_mg or delivered_mg <= 0.0:
+        return 0.0
+    return 2.0 / phi_mg * (sqrt(delivered_mg) - sqrt(max(at_most_mg, 0.0))) ** 2
+
+
 def noise_density(sigma_mg: float, resolution_mg: float, interval_s: float) -> float:
     """r = interval (sigma^2 + d^2 / 12), in mg^2 s: what averaging readings over time has to fight."""
     return interval_s * (sigma_mg * sigma_mg + resolution_mg * resolution_mg / 12.0)

@@ -9,7 +9,8 @@ False alarms: none in a hundred outlet-hours is the aim; what simulated bays gav
 
 Not judged: while the scale is disturbed, off, silent, or oddly still (it may be frozen). Suppressed: when
 the other outlets together show the same, because then the feed is the cause. Clears on data that came after
-the alarm only, and only when at least four lumps' worth was expected and mostly came.
+the alarm only, when seven tenths came of what was expected and `flowing` says that what was let through at
+the alarm, and a little more, would hardly bring so much.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from math import sqrt
 from logger.core.description import Station
 from logger.core.rules.contract import Judgement, OutletNow, StationNow
 from logger.core.rules.expected import ExpectedFlow, OutletPast
-from logger.core.rules.notice import evidence
+from logger.core.rules.notice import evidence, flowing
 from logger.core.rules.said import Said, Watch, frozen_score, kg_h, minutes
 from logger.core.track.view import TrackState
 
@@ -37,7 +38,8 @@ ZERO = (
 )
 EVERYONE = "all other outlets fell short as well"
 UNLEARNED = 0.5  # a share that was only told may be as wrong as this
-CLEAR_WINDOWS = (4, 8, 16, 32, 64, 128)
+CLEAR_NATS = 4.0
+CLEAR_WINDOWS = (4, 8, 16, 32, 64, 128, 256)
 
 
 @dataclass(slots=True)
@@ -64,6 +66,7 @@ class OutletNotDelivering:
         self._said = [Said(KIND, outlet.name, outlet.channel or "") for outlet in station.outlets]
         self._alarm_s = [0] * len(station.outlets)
         self._normal_mg_s = [0.0] * len(station.outlets)
+        self._ratio = [0.0] * len(station.outlets)  # delivered / expected at the alarm
         self._from_s = [0] * len(station.outlets)  # no window starts before
 
     def tick(self, now: StationNow) -> list[Judgement]:
@@ -121,6 +124,7 @@ class OutletNotDelivering:
             self._alarm_s[number] = now.now_s
             return said.say(True, since, what, "Look at the feed.", told, suppressed_by=EVERYONE)
         self._alarm_s[number] = now.now_s
+        self._ratio[number] = max(worst.delivered_mg, 0.0) / worst.expected_mg
         self._normal_mg_s[number] = worst.expected_mg / worst.window_s
         self._expected.hold(number, since - 10)
         do = "Lock the table out, then clear the outlet. Look whether product crossed into its neighbour."
@@ -229,9 +233,10 @@ class OutletNotDelivering:
                 break
             delivered, expected, variance = self._expected.watched(number, now_s - window, now_s)
             usual = self._normal_mg_s[number] * window
-            if expected < max(0.2 * usual, 4.0 * past.lumps.phi_mg):
+            if expected < 0.2 * usual or delivered < 0.7 * expected or delivered < 4.0 * sqrt(variance):
                 continue
-            if delivered >= 0.7 * expected and delivered >= 4.0 * sqrt(variance):
+            blocked = min(self._ratio[number] + 0.15, 0.7) * expected
+            if flowing(delivered, blocked, past.lumps.phi_mg) >= CLEAR_NATS:
                 return self._clear(number, now_s, "delivers again.")
         return []
 

@@ -30,7 +30,7 @@ class FakeTrack:
     def __init__(self, seed: int, error_mg: float = 2_000.0) -> None:
         self.view = View(state=TrackState.STEADY, steady_since_s=T0 - 100, changed_s=T0 - 100)
         self._dice = Random(seed)
-        self._error_mg = error_mg
+        self.error_mg = error_mg
         self._history: dict[int, float] = {}
         self.true_mg = 0.0
 
@@ -51,9 +51,9 @@ class FakeTrack:
         self.true_mg += added_mg
         view = self.view
         view.now_s = now_s
-        view.delivered_mg = self.true_mg + self._dice.gauss(0.0, self._error_mg)
+        view.delivered_mg = self.true_mg + self._dice.gauss(0.0, self.error_mg)
         view.level_mg = 1e6 + view.delivered_mg
-        view.level_var_mg2 = self._error_mg**2
+        view.level_var_mg2 = self.error_mg**2
         view.noise_mg, view.interval_s = 5_000.0, 0.2
         view.same_count, view.p_same = 1, 0.4
         view.last_reading_s = float(now_s)
