@@ -73,8 +73,13 @@ function evidence(facts, units) {
 
 const SUFFIXES = ["_kg_h", "_kg", "_l_min", "_s"];
 
-/** "expected_kg_h": 6.6 reads "expected 6.6 kg/h". */
+/** "expected_kg_h": 6.6 reads "expected 6.6 kg/h"; "nats": 12 tells how sure, in words. */
 function fact(name, value, units) {
+  if (name === "nats" && typeof value === "number") {
+    const odds = Math.exp(Math.min(value, 20.7));
+    const digit = 10 ** Math.floor(Math.log10(odds));
+    return `by chance less than 1 in ${(Math.floor(odds / digit) * digit).toLocaleString("en")}`;
+  }
   const suffix = typeof value === "number" ? SUFFIXES.find((end) => name.endsWith(end)) || "" : "";
   const [unit, per] = {
     _kg_h: [` ${units.rate}`, units.per], _kg: [` ${units.mass}`, units.per], _l_min: [" L/min", 1], _s: [" s", 1],
