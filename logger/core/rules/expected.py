@@ -191,16 +191,17 @@ class ExpectedFlow:
         past = self.outlets[number]
         return WANDER if past is None else past.lumps.wander
 
-    def sure(self, number: int, expected_mg: float) -> float:
-        """What may surely be expected, the share being known only from the Y mg it was learned from.
+    def trust(self, number: int, expected_mg: float) -> float:
+        """How far evidence may be trusted, the share being known only from the Y mg it was learned from.
 
         Of lumps that came at random in the past, n in a time T0, none comes in the next T with the chance
-        (1 + T / T0)^-n (gamma-Poisson): as if not A but Y log(1 + A / Y) were expected.
+        (1 + T / T0)^-n (gamma-Poisson), not exp(-n T / T0): evidence shrinks by log(1 + x) / x, x = A / Y.
         """
         past = self.outlets[number]
         if past is None or past.sum_y <= 0.0 or expected_mg <= 0.0:
-            return expected_mg
-        return past.sum_y * log1p(expected_mg / past.sum_y)
+            return 1.0
+        x = expected_mg / past.sum_y
+        return log1p(x) / x
 
     def notice_s(self, number: int) -> float | None:
         """Seconds until a full stop of an outlet would be noticed (`notice.noticed_in_s`).

@@ -42,7 +42,8 @@ class FeedDrift:
         self._said = Said(KIND, "feed", station.feed.channel or "")
         self._blocks: deque[float] = deque(maxlen=WINDOWS[-1])
         self._first: list[float] = []
-        self._settled_s = 0
+        self._settled_s = 0  # end of the newest block
+        self._from_s = 0  # no block starts before
 
     @property
     def reference_mg_s(self) -> float | None:
@@ -63,16 +64,14 @@ class FeedDrift:
             while self._blocks and self._settled_s > now.feed_stopped_since_s:
                 self._blocks.pop()
                 self._settled_s -= BLOCK_S
-            self._settled_s = 0
-            if self._said.active:
-                return self._said.clear(now.now_s, "The feed stopped.")
-            return []
+            self._settled_s, self._from_s = 0, now.now_s
+            return self._said.clear(now.now_s, "The feed stopped.")
         if now.now_s % BLOCK_S:
             return []
         end = now.now_s - FRESH_S
         start = end - BLOCK_S
         past = self._expected.feed
-        if not past.whole(start, end) or start < (self._watch.fed_s or 0) + BLOCK_S:
+        if not past.whole(start, end) or start < max(self._from_s, (self._watch.fed_s or 0) + BLOCK_S):
             return []
         used = past.got(start, end)
         self._blocks.append(used)
@@ -117,5 +116,6 @@ class FeedDrift:
                 break
             wanted = reference * count * BLOCK_S
             if abs(sum(blocks[-count:]) - wanted) <= 0.5 * self.band * wanted:
+                self._blocks = deque(blocks[-count:], maxlen=WINDOWS[-1])
                 return self._said.clear(now_s, "The feed is back within its band.")
         return []

@@ -15,7 +15,7 @@ from logger.core.rules.said import Said, minutes
 KIND = "instrument-silent"
 LEAST_S = 5.0
 INTERVALS = 10.0
-NEVER_S = 30  # after the start, for one that was never heard
+NEVER_S = 30  # for one that was never heard, or whose interval is not known yet
 LINK_S = 2
 
 
@@ -63,6 +63,8 @@ class InstrumentSilent:
     @property
     def limit_s(self) -> float:
         """The longest silence that is not remarked on."""
+        if self._interval_s == 0.0:
+            return float(NEVER_S)
         return max(self.least_s, INTERVALS * self._interval_s)
 
     def _learn(self, now_s: int, channel: ChannelNow) -> None:

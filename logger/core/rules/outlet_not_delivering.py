@@ -155,7 +155,6 @@ class OutletNotDelivering:
             expected *= UNLEARNED
         if delivered > RATIO * expected or expected <= 0.0:  # nearly always: be quick
             return None
-        expected = self._expected.sure(number, expected)
         expected -= self._expected.draining(number, now_s - window, now_s)
         if delivered > RATIO * expected or expected <= 0.0:
             return None
@@ -166,6 +165,7 @@ class OutletNotDelivering:
         ):
             return None  # no u can reach the threshold
         nats = evidence(expected, max(delivered, 0.0), variance, phi, self._expected.wander(number))
+        nats *= self._expected.trust(number, expected)
         return Shortfall(nats, window, delivered, expected)
 
     def _still_short(self, number: int, past: OutletPast, now_s: int) -> bool:

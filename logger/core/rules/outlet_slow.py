@@ -70,12 +70,12 @@ class OutletSlow:
             if delivered > RATIO * expected:  # nearly always: be quick
                 continue
             delivered, expected, variance = self._expected.watched(number, now_s - window, now_s, least=True)
-            expected = self._expected.sure(number, expected)
             expected -= self._expected.draining(number, now_s - window, now_s)
             if expected <= 0.0 or delivered > RATIO * expected:
                 continue
             wander = max(WANDER_LEAST, self._expected.wander(number))
             nats = evidence(expected, max(delivered, 0.0), variance, past.lumps.phi_mg, wander)
+            nats *= self._expected.trust(number, expected)
             if nats < self.threshold:
                 continue
             others = self._others_ratio(number, window, now_s)

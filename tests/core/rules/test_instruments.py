@@ -1,0 +1,200 @@
+"""Containers, water and instruments."""
+
+from __future__ import annotations
+
+import pytest
+
+from logger.core.description import Channel, Container, ContainerKind, Outlet, Water
+from logger.core.rules.container_missing import ContainerMissing
+from logger.core.rules.container_near_full import ContainerNearFull, shown_mg
+from logger.core.rules.contract import ChannelNow, Judgement
+from logger.core.rules.instrument_frozen import InstrumentFrozen
+from logger.core.rules.instrument_silent import InstrumentSilent
+from logger.core.rules.said import frozen_score
+from logger.core.rules.unit_changed import UnitChanged
+from logger.core.rules.water_out_of_band import WaterOutOfBand
+from logger.core.track.view import TrackState
+from tests.core.rules.fakes import KG_H, T0, FakeTrack, Play
+
+LINE = (Water("wash", "meter", 10.0, 16.0),)
+
+
+def with_level(level_kg: float, rate_kg_h: float, full: Container) -> Play:
+    def spoil(s: int, play: Play) -> None:
+        view = play.tracks["outlet0"].view
+        view.level_mg = level_kg * 1e6
+        view.rate_mg_s, view.u_rate_mg_s = rate_kg_h * KG_H, 0.01 * KG_H
+
+    return Play(containers=(full, Container(), Container(), Container()), spoil=spoil)
+
+
+@pytest.mark.parametrize(
+    ("level_kg", "rate_kg_h", "raised"),
+    [(9.0, 21.0, 1), (9.0, 19.0, 0), (9.6, 0.5, 1), (10.5, 0.0, 1), (5.0, 50.0, 0)],
+)
+def test_near_full_by_time_left_or_by_what_is_left(level_kg: float, rate_kg_h: float, raised: int) -> None:
+    """1 kg to go: at 21 kg/h 171 s, at 19 kg/h 189 s; the last twentieth of 10 kg is 0.5 kg."""
+    play = with_level(level_kg, rate_kg_h, Container(full_kg=10.0))
+    play.run([ContainerNearFull(play.station, play.expected)], 120)
+    assert len(play.raised("container-near-full")) == raised
+
+
+def test_near_full_clears_when_the_container_was_changed() -> None:
+    play = with_level(9.8, 6.0, Container(full_kg=10.0))
+    rule = ContainerNearFull(play.station, play.expected)
+    play.run([rule], 100)
+    play.spoil = with_level(1.0, 6.0, Container()).spoil
+    play.run([rule], 10)
+    assert [j.active for _, j in play.said] == [True, False]
+
+
+def test_without_a_told_limit_the_scales_capacity_counts() -> None:
+    play = with_level(29.0, 1.0, Container())
+    play.channels["outlet0"].channel = Channel("outlet0", capacity_kg=30.0)
+    play.run([ContainerNearFull(play.station, play.expected)], 100)
+    assert play.raised("container-near-full")[0][1].evidence["full_kg"] == pytest.approx(28.5)
+
+
+def test_a_brim_full_container_shows_less_than_it_gets() -> None:
+    """Bronze of 8.8 g/cm3: 1 - 1/8.8 = 0.886364."""
+    outlet = Outlet("o", "o", Container(ContainerKind.BRIM_FULL), solids_density=8.8)
+    assert shown_mg(1.0, outlet) == pytest.approx(0.886364, abs=1e-6)
+
+
+@pytest.mark.parametrize(("off_s", "raised"), [(60, 0), (120, 1)])
+def test_a_container_is_missed_after_a_minute_and_a_half(off_s: int, raised: int) -> None:
+    def spoil(s: int, play: Play) -> None:
+        view = play.tracks["outlet1"].view
+        view.state = TrackState.OFF if 300 <= s < 300 + off_s else TrackState.STEADY
+        view.state_since_s = T0 + 300
+
+    play = Play(spoil=spoil)
+    play.run([ContainerMissing(play.station, play.expected)], 600)
+    assert [j.active for _, j in play.said] == [True, False] * raised
+
+
+def test_water_is_judged_by_its_mean_after_ten_seconds() -> None:
+    def spoil(s: int, play: Play) -> None:
+        play.channels["meter"].value = 8.0 if 300 <= s < 400 else 13.0
+
+    play = Play(water=LINE, spoil=spoil)
+    play.run([WaterOutOfBand(play.station, play.expected)], 600)
+    assert [(j.active, j.channel) for _, j in play.said] == [(True, "meter"), (False, "meter")]
+    assert 310 <= play.said[0][0] <= 330
+
+
+def test_one_odd_reading_of_water_is_no_alarm() -> None:
+    def spoil(s: int, play: Play) -> None:
+        play.channels["meter"].value = 0.0 if s % 100 == 0 else 13.0
+
+    play = Play(water=LINE, spoil=spoil)
+    play.run([WaterOutOfBand(play.station, play.expected)], 900)
+    assert play.said == []
+
+
+def heard(
+    rule: InstrumentSilent | InstrumentFrozen | UnitChanged, now: ChannelNow, s: int
+) -> list[Judgement]:
+    return rule.tick(T0 + s, now)
+
+
+def speak(now: ChannelNow, s: int, count: int = 5) -> None:
+    now.readings += count
+    now.last_reading_s = now.last_usable_s = float(T0 + s)
+
+
+def test_five_seconds_of_silence_of_a_lively_scale_are_remarked_on() -> None:
+    rule, now, said = InstrumentSilent(Channel("x")), ChannelNow(Channel("x")), []
+    for s in range(120):
+        if s < 60 or s > 80:
+            speak(now, s)
+        said += [(s, j.active) for j in heard(rule, now, s)]
+    assert said == [(65, True), (81, False)]
+
+
+def test_a_slow_instrument_is_given_ten_of_its_own_intervals() -> None:
+    rule, now, said = InstrumentSilent(Channel("x")), ChannelNow(Channel("x")), []
+    for s in range(900):
+        if s % 10 == 0 and s < 600:
+            speak(now, s, 1)
+        said += [(s, j.active) for j in heard(rule, now, s)]
+    assert said == [(691, True)]
+
+
+def test_a_told_interval_is_believed() -> None:
+    assert InstrumentSilent(Channel("x", interval_s=60.0)).limit_s == 600.0
+
+
+def test_a_link_that_is_down_is_told_at_once() -> None:
+    rule, now, said = InstrumentSilent(Channel("x")), ChannelNow(Channel("x")), []
+    for s in range(40):
+        now.link_up = s < 20
+        if s < 20:
+            speak(now, s)
+        said += [(s, j.active, j.evidence["link_down"]) for j in heard(rule, now, s)]
+    assert said == [(22, True, True)]
+
+
+def test_an_instrument_that_was_never_heard_is_told_after_half_a_minute() -> None:
+    rule, now = InstrumentSilent(Channel("x")), ChannelNow(Channel("x"))
+    assert [s for s in range(60) for j in heard(rule, now, s) if j.active] == [31]
+
+
+def frozen(p_same: float, noise_mg: float, seconds: int = 60) -> list[int]:
+    """Seconds after the freeze at which it is told; five readings a second, step 5 g."""
+    track = FakeTrack(1)
+    rule, now = InstrumentFrozen(Channel("x")), ChannelNow(Channel("x"), track)
+    said = []
+    for s in range(200 + seconds):
+        track.close(T0 + s, 1000.0)
+        track.view.p_same, track.view.noise_mg = p_same, noise_mg
+        track.view.same_count = 1 + s % 3 if s < 200 else 5 * (s - 199)
+        said += [s - 200 for j in heard(rule, now, s) if j.active]
+    return said
+
+
+def test_a_lively_scale_that_stands_still_is_frozen_within_seconds() -> None:
+    (at,) = frozen(0.3, 5_000.0)
+    assert at <= 8
+
+
+def test_a_scale_much_steadier_than_its_step_is_never_called_frozen() -> None:
+    assert frozen(0.99, 500.0) == []
+
+
+def test_before_it_is_known_how_often_readings_repeat_nothing_is_called_frozen() -> None:
+    assert frozen(0.0, 5_000.0) == []
+
+
+def test_the_oddness_of_a_row_on_paper() -> None:
+    """p = max(0.3, erf(5 / (2 sqrt 2 x 5))) = erf(0.35355) = 0.38292; 20 alike: 19.199 nats."""
+    track = FakeTrack(1)
+    track.view.p_same, track.view.noise_mg, track.view.same_count = 0.3, 5_000.0, 20
+    assert frozen_score(ChannelNow(Channel("x"), track)) == pytest.approx(19.199, abs=0.001)
+
+
+def units(channel: Channel, shown: list[tuple[str, str]]) -> list[tuple[int, bool]]:
+    rule, now = UnitChanged(channel), ChannelNow(channel)
+    said = []
+    for s, (unit, mode) in enumerate(shown):
+        speak(now, s)
+        now.unit, now.mode = unit, mode
+        said += [(s, j.active) for j in heard(rule, now, s)]
+    return said
+
+
+def test_a_unit_that_changes_by_itself_is_told_and_clears() -> None:
+    shown = [("kg", "gross")] * 10 + [("lb", "gross")] * 10 + [("kg", "gross")] * 5
+    assert units(Channel("x"), shown) == [(12, True), (20, False)]
+
+
+def test_a_unit_other_than_the_configured_one_is_told_from_the_start() -> None:
+    assert units(Channel("x", unit="kg"), [("lb", "")] * 5) == [(2, True)]
+
+
+def test_a_mode_that_changes_is_told() -> None:
+    assert units(Channel("x"), [("kg", "gross")] * 5 + [("kg", "net")] * 5) == [(7, True)]
+
+
+def test_one_odd_line_is_no_change() -> None:
+    assert units(Channel("x"), [("kg", "gross")] * 5 + [("lb", "gross")] + [("kg", "gross")] * 5) == []
