@@ -131,6 +131,7 @@ class Alarm:
     state: State
     changed_ns: int
     raised_ns: int = 0  # when it was last raised; 0 never
+    raised: Judgement | None = None  # what was said when it was last raised
     shelved_until_ns: int = 0  # 0: not shelved
     times: int = 0  # how often it was raised
 
@@ -226,7 +227,7 @@ class AlarmTable:
         old = self._alarms[name]
         alarm = _with(old, state=after(old.state, step), changed_ns=at_ns)
         if step is Step.RAISE:
-            alarm = _with(alarm, raised_ns=at_ns, times=alarm.times + 1)
+            alarm = _with(alarm, raised_ns=at_ns, raised=alarm.judged, times=alarm.times + 1)
         self._alarms[name] = alarm
         told = alarm.judged
         return AlarmChange(

@@ -6,11 +6,12 @@ Masses in kg, rates in kg/h, shares as fractions of 1. None: not known, not meas
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, tzinfo
 from math import isfinite
 from typing import Any
 
-from logger.core.alarms import Alarm
+from logger.core.alarms import Alarm, State
 from logger.core.bay import Bay
 from logger.core.rules.contract import ChannelNow, OutletNow
 from logger.core.rules.recovery import recovery
@@ -160,7 +161,10 @@ def _recovery(fold: StationFold, tally: Tally | None) -> dict[str, Any] | None:
 
 
 def _alarm(alarm: Alarm, at_ns: int) -> dict[str, Any]:
+    """An alarm that is over but was not seen still says what it was; how it ended stands under `do`."""
     told = alarm.judged
+    if alarm.state is State.RETURNED and alarm.raised is not None:
+        told = replace(alarm.raised, active=False, do=f"Over: {told.what}")
     return {
         "id": alarm.id,
         "kind": told.kind,
