@@ -18,7 +18,7 @@ from logger.core.track.history import History
 GUESS_S, GUESS_U_S = 3.0, 6.0
 MOST_S = 40.0
 FILL_S = 25.0  # time constant with which the present container's water follows the rate
-STOPPED_S = 60  # no new peak for so long: the flow has stopped
+STOPPED_S = 90  # no new peak for so long: the flow has stopped, and most of the water is out
 
 
 class Drainage:

@@ -68,11 +68,12 @@ class Recogniser(Core):
         event = Recognised(verdict.what, e.start_s, f.now_s, step, credit, u, estimated=credit > 0.0)
         event = self._note(event, e, credit, u)
         if self._feed is None and verdict.what.startswith("container"):
-            if (
-                credit < 5.0 * self._account.gain * (6.0 * self._noise.q) ** 0.5
-            ):  # a pour would pass unseen, and count twice
-                self._account.var += (0.5 * credit) ** 2
-            self._credits = [*self._credits[-3:], self._ledger.get(event.number)]
+            record = self._ledger.get(event.number)
+            if credit < 5.0 * self._account.gain * (6.0 * self._noise.q) ** 0.5:
+                blind = (0.5 * credit) ** 2  # a pour would pass unseen, and count twice
+                self._account.var += blind
+                record.var += blind
+            self._credits = [*self._credits[-3:], record]
         return [event]
 
     def _land(self, e: Episode, f: Plateau) -> None:
