@@ -21,7 +21,7 @@ from logger.core.description import ContainerKind, FeedKind, Outlet, Station
 from logger.core.rules.contract import OutletNow, StationNow
 from logger.core.rules.lags import BLOCK_S, MASK, SPAN, LagScores, Spread
 from logger.core.rules.notice import noticed_in_s
-from logger.core.rules.past import LUMP_WINDOWS, WANDER, Lumps, Past
+from logger.core.rules.past import LUMP_WINDOWS, PHI_MG, WANDER, Lumps, Past
 
 FRESH_S = 10  # lags are scored on data so old that a scoop or a bump in it is over
 OLD_S = 240  # data younger than this teaches nothing
@@ -44,7 +44,9 @@ class OutletPast(Past):
         self.outlet = outlet
         self.drains = outlet.container.kind in (ContainerKind.DRAINS, ContainerKind.UNKNOWN)
         self.scores = LagScores(outlet)
-        self.lumps = Lumps()
+        # Where water is kept, every lump brings its own.
+        retains = outlet.container.kind is ContainerKind.RETAINS
+        self.lumps = Lumps(4.0 * PHI_MG if retains else PHI_MG)
         self.share: float | None = outlet.expected_share
         self.sum_x = 0.0  # of feed, mg, forgotten with MEMORY_S
         self.sum_y = 0.0  # of product

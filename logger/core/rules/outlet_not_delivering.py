@@ -30,6 +30,7 @@ SHORT = (3, 4, 6, 8, 11, 16, 23, 32)  # s, looked at every second
 LONG = (45, 64, 90, 128, 181, 256, 362, 512, 720)  # s, every fourth second
 THRESHOLD = 12.0  # nats
 RATIO = 0.6
+WANDER_LEAST = 0.10  # slow surging sets the tail of false alarms
 FROZEN_HOLD = 6.0  # nats
 TRACKING = "near zero the scale may track its zero and swallow a trickle"
 ZERO = (
@@ -164,7 +165,8 @@ class OutletNotDelivering:
             or (expected - delivered) ** 2 < 2.0 * variance * self.threshold
         ):
             return None  # no u can reach the threshold
-        nats = evidence(expected, max(delivered, 0.0), variance, phi, self._expected.wander(number))
+        wander = max(WANDER_LEAST, self._expected.wander(number))
+        nats = evidence(expected, max(delivered, 0.0), variance, phi, wander)
         nats *= self._expected.trust(number, expected)
         return Shortfall(nats, window, delivered, expected)
 

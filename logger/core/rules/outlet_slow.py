@@ -2,7 +2,7 @@
 
 Formula: over 120 to 720 s, the evidence of `notice.evidence` with the learned wander of the share (at
 least 5 %) must reach `THRESHOLD` and D / A must be at most `RATIO`. Source: as `outlet_not_delivering`.
-Tuning: 10 nats, fewer than there, because such windows hold far fewer independent looks.
+Tuning: 12 nats, as there.
 False alarms: see tests/bench. Not judged where the outlet counts as not delivering; suppressed when the
 other outlets together fell below 80 % as well. Clears when two minutes or more after the alarm came to 85 %.
 """
@@ -19,7 +19,7 @@ from logger.core.rules.said import Said, Watch, frozen_score, kg_h, minutes
 
 KIND = "outlet-slow"
 WINDOWS = (120, 180, 300, 480, 720)
-THRESHOLD = 10.0
+THRESHOLD = 12.0
 RATIO = 0.75
 WANDER_LEAST = 0.05
 EVERY_S = 5

@@ -44,7 +44,7 @@ class Lumps:
         if n16 < 2.0 or self._mass[0] <= 0.0:
             return
         a16, m16 = self._mass[0] / n16, self._square[0] / n16
-        pull = 6.0  # windows of 16 s that the assumed lumpiness is worth
+        pull = 12.0  # windows of 16 s that the assumed lumpiness is worth
         raw = max(m16 / a16, 0.0)
         self.phi_mg = min(max((raw * n16 + self._assumed * pull) / (n16 + pull), 500.0), 300_000.0)
         if n64 >= 1.0:
