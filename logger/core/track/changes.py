@@ -19,6 +19,8 @@ LEAST_CONTAINER_MG = 0.2 * KG  # lighter than any container in use: common pract
 SCOOP_MG = 3.0 * KG  # more than a person takes in one scoop
 REFILL_MG = 1.5 * KG  # less than this is no refill of a tub but a scoop laid down or emptied back
 REST_S = 60  # a scoop resting on the tub is waited for this long
+TARE_SPREAD = 0.1  # relative: how much the tares of like containers differ
+ELBOW_S = 8  # a weight that was back so soon was never away: nobody changes a container as fast
 CATCH_S = 240  # caught product is poured in within this time
 
 
@@ -134,7 +136,11 @@ def _up(e: Episode, f: Plateau, k: Knowledge, rise: float) -> Verdict:
 def _from_off(e: Episode, f: Plateau, k: Knowledge, tol: float, scale: float) -> Verdict:
     least = LEAST_CONTAINER_MG if k.tare_low is None else 0.6 * k.tare_low
     grown = e.credit / scale
-    if -tol <= f.level - e.level <= 2.5 * grown + tol:
+    # A container with little in it looks like any other that is empty: then it counts as changed.
+    near = 2.5 * grown + tol
+    content = e.level - e.base
+    told_apart = e.seconds <= ELBOW_S or content > near + TARE_SPREAD * abs(e.base - e.off_level)
+    if told_apart and -tol <= f.level - e.level <= near:
         # The same one again. Caught meanwhile and already in it, or lost?
         if f.level - e.level > 0.5 * grown or grown < tol:
             return Verdict(Do.KEEP, "container-back")

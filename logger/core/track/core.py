@@ -28,6 +28,7 @@ FROZEN_SCORE = 16.0  # -n ln p(same value): e^-16 by chance
 LINGER = ("step-up", "refill")
 LINGER_S = 5  # these must last so long: an elbow can be as still as a load, for a while
 HOLD_S, HOLD_FEED_S = 0.5, 2.0  # distrusted before a jump
+REVIEW_S = 30
 REJOIN_S = 180  # an older base is believed again when the weight comes back to it within this time
 
 
@@ -65,6 +66,7 @@ class Core:
         self._former: tuple[Episode, int] | None = None  # an older base that may come back, and until when
         self._pour: Pour | None = None  # seen, but perhaps not all of it
         self._credits: list[Record] = []  # estimates that a pour may yet replace
+        self._review: tuple[Record, float, float] | None = None  # a refill whose use may be known better soon
         self._expected: float | None = None
         self._first_s = 0
 
@@ -96,6 +98,7 @@ class Core:
         e.seconds = float(max(0, now_s - 1 - start_s))
         e.credit = e.rate * e.seconds
         self._past.clear()
+        self._review = None  # the rate after it will not be known undisturbed
         noise.broken()
 
     def _open(self) -> Episode:

@@ -68,6 +68,8 @@ class Machine(Recogniser):
         noise.steady(mean, high - low, n, rate=slope, idle=self._idle())
         if self._credits:
             return self._poured(now_s)
+        if self._review is not None:
+            self._reviewed(now_s)
         if noise.same_count > 20 and self._frozen():
             self._begin(now_s, 0, silent=True)
             self._enter(TrackState.FROZEN, now_s)

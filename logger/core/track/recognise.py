@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from logger.core.description import FeedKind
 from logger.core.track.changes import CATCH_S, Do, Verdict
-from logger.core.track.core import LINGER, LINGER_S, REJOIN_S, Core
+from logger.core.track.core import LINGER, LINGER_S, REJOIN_S, REVIEW_S, Core
 from logger.core.track.episode import Episode, Plateau
 from logger.core.track.ledger import Record
 from logger.core.track.pour import AFTER, NEEDED, PATIENCE_S, find_pour, unusual, weigh_pour
@@ -74,7 +74,26 @@ class Recogniser(Core):
                 self._account.var += blind
                 record.var += blind
             self._credits = [*self._credits[-3:], record]
+        elif self._feed is FeedKind.HOPPER and self._expected is None:
+            self._review = (self._ledger.get(event.number), e.rate, e.u_rate)
         return [event]
+
+    def _reviewed(self, now_s: int) -> None:
+        """Half a minute after a refill the rate after it is known too: count the mean of both."""
+        if self._review is None or now_s - self._review[0].to_s < REVIEW_S:
+            return
+        record, before, u_before = self._review
+        self._review = None
+        history = self._account.history
+        after = (history.at(now_s - 1) - history.at(record.to_s)) / (now_s - 1 - record.to_s)
+        seconds = record.to_s - record.from_s
+        delta = (after - before) * seconds / 2.0
+        # Nobody knows when it changed from one to the other.
+        var = (delta * delta - (u_before * seconds) ** 2 / 2.0) if abs(delta) > u_before * seconds else 0.0
+        record.counted += delta
+        record.estimated += delta
+        record.var += var
+        self._account.adjust(record.from_s, record.to_s, delta, var, delta)
 
     def _land(self, e: Episode, f: Plateau) -> None:
         """Be steady again on the plateau."""

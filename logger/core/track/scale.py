@@ -117,6 +117,7 @@ class ScaleTrack(Machine):
         if was == "change" and number == self._ledger.count:
             self.view.tare_mg = self._account.base
         self._credits = [r for r in self._credits if r.number != number]
+        self._review = None
         return delta
 
     def _shift(self, from_s: int, to_s: int, delta: float, var: float, estimated: float) -> None:

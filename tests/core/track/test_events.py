@@ -92,6 +92,15 @@ def test_same_container_put_back_with_the_product_caught() -> None:
     assert bench.track.view.estimated_mg == 0.0
 
 
+def test_a_nearly_empty_container_is_taken_for_changed() -> None:
+    """It can't be told from another one that is empty, so the gap is estimated and said to be."""
+    bench = flowing(until=45)
+    bench.play(15, lambda t: 0.0)
+    found = bench.play(60, lambda t: 1060 + RATE * (t - 60))
+    assert kinds(found) == ["container-changed"]
+    assert found[0].credit_u_mg > 0.0
+
+
 @pytest.mark.parametrize("over_s", [0.2, 2.0, 4.0])
 def test_caught_product_replaces_the_estimate(over_s: float) -> None:
     """Poured in half a minute later, it is weighed instead of estimated, and counted once."""

@@ -34,6 +34,19 @@ def test_refill_is_recognised_and_use_goes_on(over_s: int) -> None:
     assert 0 < bench.track.view.estimated_mg <= USE * 1000 * (over_s + 12)
 
 
+def test_use_that_began_during_a_refill_is_found_half_a_minute_later() -> None:
+    """The rates before and after it differ: the mean of both is counted, and the doubt stated."""
+    bench = feed(FeedKind.HOPPER)
+
+    def force(t: float) -> float:
+        return 30_000 - USE * max(0.0, t - 200) + 12_000 * min(1.0, max(0.0, (t - 200.4) / 8))
+
+    bench.play(300, force)
+    mass, u, _ = bench.track.tally(1000 + 100, 1000 + 300)
+    assert abs(mass / 1000 - USE * 100) <= 2 * u / 1000
+    assert mass / 1000 == pytest.approx(USE * 100, abs=USE * 10)
+
+
 def test_hopper_bump() -> None:
     """An elbow on the hopper is no use and no refill."""
     bench = feed(FeedKind.HOPPER)
