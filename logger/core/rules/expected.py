@@ -67,6 +67,7 @@ class ExpectedFlow:
         self.station = station
         self.weighed = station.feed.channel is not None
         self.spread = Spread()
+        self._phantom_mg = 0.0  # credited by the feed's track while the feed stood
         self.feed = Past(by_hand=station.feed.kind is FeedKind.TUB)
         self.outlets = [OutletPast(o) if o.channel else None for o in station.outlets]
         self.now_s = 0
@@ -99,9 +100,12 @@ class ExpectedFlow:
         feed.add(second, now.feed)
         if feed.began_s is None:
             return
-        spread.add(second, feed.delivered[second & MASK])
+        spread.add(second, feed.delivered[second & MASK] - self._phantom_mg)
         if lost is not None and feed.lost_s is None:
-            spread.bridge(max(lost, second - SPAN + 1), feed.delivered[second & MASK])
+            lost = max(lost, second - SPAN + 1)
+            if now.feed_stopped_since_s is not None:  # what a track credits to a refill did not flow
+                self._phantom_mg += feed.got(lost, second)
+            spread.bridge(lost, feed.delivered[second & MASK] - self._phantom_mg)
 
     def _tell_unweighed(self, outlet: OutletNow) -> None:
         share = outlet.outlet.expected_share

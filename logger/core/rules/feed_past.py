@@ -52,7 +52,9 @@ class FeedPast:
         past = self._expected.feed
         if past.began_s is None or now_s - 6 < past.began_s:
             return
-        if past.got(now_s - 6, now_s) < 5.0 * (2.0 * past.reading_var_mg2) ** 0.5:
+        # A scoop disturbs the scale before it is counted; so does a refill, and then a hand is there too.
+        enough = 5.0 * (2.0 * past.reading_var_mg2) ** 0.5
+        if past.lost_s is None and past.got(now_s - 6, now_s) < enough:
             return
         pause = self.pause_s(now_s)
         if pause > 1 and not stopped:
