@@ -1,7 +1,7 @@
 """How soon the whole fold notices a plugged outlet in simulated bays, and how often it cries wolf.
 
-``python tests/bench/notice_bench.py [seeds] [hours] [first seed] [--told] [--faults] [--calm] [--feed hopper|tub]
-[-v] [--set kind,kind]``
+``python tests/bench/notice_bench.py [seeds] [hours] [first seed] [--told] [--faults] [--calm] [--unweighed]
+[--feed hopper|tub] [-v]``
 
 Plays seeded traces through `core.bay.Bay` and compares its alarms with the truth: delay of full, gradual
 and partial clogs against `notice.noticed_in_s` with the true rate, lumps and noise; missed ones; false
@@ -36,7 +36,7 @@ EPOCH_S = 1_700_000_000
 OUTLET_KINDS = ("outlet-not-delivering", "outlet-slow")
 
 
-def described(scenario: Scenario, told: bool) -> BayDescription:
+def described(scenario: Scenario, told: bool, weighed: bool = True) -> BayDescription:
     """The configuration that a careful operator would write for a simulated bay."""
     channels = []
     outlets = []
@@ -62,10 +62,12 @@ def described(scenario: Scenario, told: bool) -> BayDescription:
             )
         )
     feed = Feed()
-    if scenario.feed.scale is not None:
+    if scenario.feed.scale is not None and weighed:
         channels.append(
             Channel(
-                "feed", resolution_kg=scenario.feed.scale.resolution_kg, capacity_kg=scenario.feed.scale.capacity_kg
+                "feed",
+                resolution_kg=scenario.feed.scale.resolution_kg,
+                capacity_kg=scenario.feed.scale.capacity_kg,
             )
         )
         feed = Feed(FeedKind(scenario.feed.kind), "feed", scenario.feed.target_kg_h)
@@ -88,9 +90,9 @@ class Alarm:
     evidence: dict[str, Any] = field(default_factory=dict)
 
 
-def fold(trace: Trace, told: bool) -> tuple[list[Alarm], Bay, float]:
+def fold(trace: Trace, told: bool, weighed: bool = True) -> tuple[list[Alarm], Bay, float]:
     """All alarms raised, the bay after the last reading, seconds taken."""
-    bay = Bay(described(trace.scenario, told))
+    bay = Bay(described(trace.scenario, told, weighed))
     begin = time.perf_counter()
     found: list[Finding] = []
     started = False
@@ -110,7 +112,14 @@ def fold(trace: Trace, told: bool) -> tuple[list[Alarm], Bay, float]:
         data, at_s = finding.data, finding.at_ns / 1e9 - EPOCH_S
         if data["state"] == "raised":
             alarms.append(
-                Alarm(data["kind"], data["subject"], at_s, data["since_s"] - EPOCH_S, data["what"], evidence=data["evidence"])
+                Alarm(
+                    data["kind"],
+                    data["subject"],
+                    at_s,
+                    data["since_s"] - EPOCH_S,
+                    data["what"],
+                    evidence=data["evidence"],
+                )
             )
         elif data["state"] in ("cleared", "suppressed"):
             for alarm in reversed(alarms):
@@ -188,13 +197,23 @@ def score(seed: int, trace: Trace, alarms: list[Alarm], total: Score, verbose: b
             total.feed[alarm.kind] += 1
             if alarm.kind.startswith(("feed", "instrument", "unit")):
                 judge_other(seed, trace, alarm, total, verbose)
-    stops = [e for e in trace.events if e.kind in ("feed-stop", "feed-drift", "frozen", "silent", "unit-changed")]
-    names = {"feed-stop": "feed-stopped", "feed-drift": "feed-drift", "frozen": "instrument-frozen", "silent": "instrument-silent", "unit-changed": "unit-changed"}
+    stops = [
+        e for e in trace.events if e.kind in ("feed-stop", "feed-drift", "frozen", "silent", "unit-changed")
+    ]
+    names = {
+        "feed-stop": "feed-stopped",
+        "feed-drift": "feed-drift",
+        "frozen": "instrument-frozen",
+        "silent": "instrument-silent",
+        "unit-changed": "unit-changed",
+    }
     for event in stops:
         kind = names[event.kind]
         until = (event.until_s or end_s) + 60.0
         subject = "feed" if event.kind.startswith("feed") else event.subject
-        first = [a for a in alarms if a.kind == kind and a.subject == subject and event.at_s <= a.at_s <= until]
+        first = [
+            a for a in alarms if a.kind == kind and a.subject == subject and event.at_s <= a.at_s <= until
+        ]
         label = f"{kind} {trace.scenario.feed.kind}"
         if event.kind == "feed-drift":
             label += f" {'10-20' if abs(float(event.data.get('factor', 1.0)) - 1.0) < 0.2 else '20-30'} %"
@@ -215,11 +234,18 @@ def judge_other(seed: int, trace: Trace, alarm: Alarm, total: Score, verbose: bo
             return
     total.near.append(alarm.kind)
     if verbose:
-        print(f"  seed {seed} FALSE {alarm.kind} {alarm.subject} at {alarm.at_s:.0f}: {alarm.what} {last(trace, alarm)}")
+        print(
+            f"  seed {seed} FALSE {alarm.kind} {alarm.subject} at {alarm.at_s:.0f}: "
+            f"{alarm.what} {last(trace, alarm)}"
+        )
 
 
 def last(trace: Trace, alarm: Alarm) -> str:
-    near = [e for e in trace.events if alarm.since_s - 120 <= e.at_s <= alarm.at_s or (e.at_s < alarm.at_s < (e.until_s or 0) + 60)]
+    near = [
+        e
+        for e in trace.events
+        if alarm.since_s - 120 <= e.at_s <= alarm.at_s or (e.at_s < alarm.at_s < (e.until_s or 0) + 60)
+    ]
     return ", ".join(f"{e.kind}/{e.subject}@{e.at_s:.0f}-{e.until_s and round(e.until_s)}" for e in near[-5:])
 
 
@@ -271,13 +297,16 @@ def cached(seed: int, hours: float, kinds: tuple[str, ...], feed: str | None, ca
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("seeds", type=int, nargs="?", default=10)
     parser.add_argument("hours", type=float, nargs="?", default=1.0)
     parser.add_argument("first", type=int, nargs="?", default=0)
     parser.add_argument("--told", action="store_true", help="expected shares are configured")
     parser.add_argument("--faults", action="store_true", help="instruments fail as well")
     parser.add_argument("--calm", action="store_true", help="nothing happens at all")
+    parser.add_argument("--unweighed", action="store_true", help="the feed has no scale")
     parser.add_argument("--feed", choices=("hopper", "tub"))
     parser.add_argument("--cache", help="folder that keeps the traces")
     parser.add_argument("-v", action="store_true")
@@ -287,7 +316,7 @@ def main() -> None:
     for seed in range(told.first, told.first + told.seeds):
         trace = cached(seed, told.hours, kinds, told.feed, told.cache)
         try:
-            alarms, _, seconds = fold(trace, told.told)
+            alarms, _, seconds = fold(trace, told.told, not told.unweighed)
         except (TypeError, ValueError, ZeroDivisionError) as broken:  # say which, and go on
             print(f"  seed {seed} BROKEN: {broken!r}")
             continue
@@ -296,11 +325,15 @@ def main() -> None:
         score(seed, trace, alarms, total, told.v)
         for _, alarm, cause in total.false[before:]:
             print(
-                f"  seed {seed} FALSE {alarm.kind} {alarm.subject} {alarm.since_s:.0f}..{alarm.at_s:.0f} ({cause}) "
+                f"  seed {seed} FALSE {alarm.kind} {alarm.subject} "
+                f"{alarm.since_s:.0f}..{alarm.at_s:.0f} ({cause}) "
                 f"{alarm.evidence} [{last(trace, alarm)}]"
             )
     report(total)
-    print(f"{count / took:.0f} readings/s, {took / (told.seeds * told.hours * 3600) * 1e6:.0f} us a station second")
+    print(
+        f"{count / took:.0f} readings/s, "
+        f"{took / (told.seeds * told.hours * 3600) * 1e6:.0f} us a station second"
+    )
 
 
 if __name__ == "__main__":

@@ -17,11 +17,10 @@ from __future__ import annotations
 from collections import deque
 from math import exp, log1p, sqrt
 
-from logger.core.description import ContainerKind, FeedKind, Outlet, Station
+from logger.core.description import FeedKind, Station
 from logger.core.rules.contract import OutletNow, StationNow
-from logger.core.rules.lags import BLOCK_S, MASK, SPAN, LagScores, Spread
-from logger.core.rules.notice import noticed_in_s
-from logger.core.rules.past import LUMP_WINDOWS, PHI_MG, WANDER, Lumps, Past
+from logger.core.rules.lags import BLOCK_S, MASK, SPAN, Spread
+from logger.core.rules.past import LUMP_WINDOWS, WANDER, OutletPast, Past
 
 FRESH_S = 10  # lags are scored on data so old that a scoop or a bump in it is over
 OLD_S = 240  # data younger than this teaches nothing
@@ -32,32 +31,6 @@ HALF_MINUTE_S = 30
 DRAIN_S = 60.0  # how slowly a wet product may drain (assumed, no source)
 DRAIN_SHARE = 0.30  # and how much of its weight may be water then (assumed, no source)
 SHARE_MOST = 5.0  # a container that retains its water gains more than the solids fed
-
-
-class OutletPast(Past):
-    """One weighed outlet's history and what was learned of it."""
-
-    def __init__(self, outlet: Outlet) -> None:
-        brim = outlet.container.kind is ContainerKind.BRIM_FULL and (outlet.solids_density or 0.0) > 1.0
-        gain = 1.0 / (1.0 - 1.0 / (outlet.solids_density or 2.0)) if brim else 1.0
-        super().__init__(gain=gain, catches=True)
-        self.outlet = outlet
-        self.drains = outlet.container.kind in (ContainerKind.DRAINS, ContainerKind.UNKNOWN)
-        self.scores = LagScores(outlet)
-        # Where water is kept, every lump brings its own.
-        retains = outlet.container.kind is ContainerKind.RETAINS
-        self.lumps = Lumps(4.0 * PHI_MG if retains else PHI_MG)
-        self.share: float | None = outlet.expected_share
-        self.sum_x = 0.0  # of feed, mg, forgotten with MEMORY_S
-        self.sum_y = 0.0  # of product
-        self.fed_s = 0.0  # seconds of feed behind the share
-        self.product_since_s: int | None = None
-        self.half_minutes: deque[float] = deque(maxlen=20)
-
-    @property
-    def learned(self) -> bool:
-        """Whether the share rests on the outlet's own product, and no longer on what was told."""
-        return self.fed_s >= 90.0 or len(self.half_minutes) >= 4
 
 
 class ExpectedFlow:
@@ -208,17 +181,6 @@ class ExpectedFlow:
             return 1.0
         x = expected_mg / past.sum_y
         return log1p(x) / x
-
-    def notice_s(self, number: int) -> float | None:
-        """Seconds until a full stop of an outlet would be noticed (`notice.noticed_in_s`).
-
-        None: not weighed, not known yet, or beyond ten minutes (it cannot be watched).
-        """
-        past = self.outlets[number]
-        rate = self.rate_mg_s(number)
-        if past is None or rate is None:
-            return None
-        return noticed_in_s(rate, past.lumps.phi_mg, past.noise)
 
     # -- learning ----------------------------------------------------------------------------------
 

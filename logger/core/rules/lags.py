@@ -36,14 +36,17 @@ class Spread:
         self._gains = [1.0 - exp(-1.0 / tau) for tau in TAUS]
 
     def add(self, now_s: int, feed_mg: float) -> None:
-        """The cumulative feed at the end of a second; seconds left out are bridged evenly."""
-        if self.began_s is None:
+        """The cumulative feed at the end of a second; seconds left out are bridged evenly.
+
+        After a hole longer than what is remembered it begins anew.
+        """
+        if self.began_s is None or now_s - self.now_s >= SPAN:
             self.began_s, self.now_s = now_s, now_s
             self.feed[now_s & MASK] = feed_mg
             for ring in self.lagged:
                 ring[now_s & MASK] = feed_mg
         elif now_s > self.now_s:
-            self._bridge(max(self.now_s, now_s - SPAN + 1), now_s, feed_mg)
+            self._bridge(self.now_s, now_s, feed_mg)
             self.now_s = now_s
         self._oldest_s = max(self.began_s, now_s - SPAN + 1)
 
@@ -132,13 +135,6 @@ class LagScores:
             max(self._yy - xy * xy / xx if xx > 0.0 and xy > 0.0 else self._yy, floor)
             for xx, xy in zip(self._xx, self._xy, strict=True)
         ]
-
-    def doubt(self) -> float:
-        """How many nats the worst allowed model lies behind the best: 0 while nothing was learned."""
-        if self.blocks < ENOUGH_BLOCKS or max(self._xx) <= 0.0:
-            return 0.0
-        left = self._left()
-        return 0.5 * self.blocks * log(max(left) / min(left))
 
 
 def _mean_lag(model: int) -> float:

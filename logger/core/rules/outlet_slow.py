@@ -13,8 +13,9 @@ from math import sqrt
 
 from logger.core.description import Station
 from logger.core.rules.contract import Judgement, StationNow
-from logger.core.rules.expected import ExpectedFlow, OutletPast
+from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.notice import evidence
+from logger.core.rules.past import OutletPast
 from logger.core.rules.said import Said, Watch, frozen_score, kg_h, minutes
 
 KIND = "outlet-slow"

@@ -6,9 +6,9 @@ from array import array
 from collections import deque
 from math import exp, sqrt
 
-from logger.core.description import ZeroTracking
+from logger.core.description import ContainerKind, Outlet, ZeroTracking
 from logger.core.rules.contract import ChannelNow
-from logger.core.rules.lags import MASK, SPAN
+from logger.core.rules.lags import MASK, SPAN, LagScores
 from logger.core.track.view import Track, TrackState
 
 SCOOP_S = 30  # a longer disturbance of a tub is no scoop
@@ -159,3 +159,29 @@ class Past:
     def got(self, from_s: int, to_s: int) -> float:
         """Delivered (mg) between two seconds of the last half hour."""
         return self.delivered[to_s & MASK] - self.delivered[from_s & MASK]
+
+
+class OutletPast(Past):
+    """One weighed outlet's history and what was learned of it."""
+
+    def __init__(self, outlet: Outlet) -> None:
+        brim = outlet.container.kind is ContainerKind.BRIM_FULL and (outlet.solids_density or 0.0) > 1.0
+        gain = 1.0 / (1.0 - 1.0 / (outlet.solids_density or 2.0)) if brim else 1.0
+        super().__init__(gain=gain, catches=True)
+        self.outlet = outlet
+        self.drains = outlet.container.kind in (ContainerKind.DRAINS, ContainerKind.UNKNOWN)
+        self.scores = LagScores(outlet)
+        # Where water is kept, every lump brings its own.
+        retains = outlet.container.kind is ContainerKind.RETAINS
+        self.lumps = Lumps(4.0 * PHI_MG if retains else PHI_MG)
+        self.share: float | None = outlet.expected_share
+        self.sum_x = 0.0  # of feed, mg, forgotten with MEMORY_S
+        self.sum_y = 0.0  # of product
+        self.fed_s = 0.0  # seconds of feed behind the share
+        self.product_since_s: int | None = None
+        self.half_minutes: deque[float] = deque(maxlen=20)
+
+    @property
+    def learned(self) -> bool:
+        """Whether the share rests on the outlet's own product, and no longer on what was told."""
+        return self.fed_s >= 90.0 or len(self.half_minutes) >= 4
