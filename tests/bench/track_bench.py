@@ -30,6 +30,7 @@ class Result:
     true_kg: float
     u_kg: float
     estimated_kg: float
+    kind: str  # of container
     swallowed: bool  # the scale was zeroed with the container on it, and tracks its zero
     events: list[Recognised]
     track: ScaleTrack
@@ -100,10 +101,12 @@ def results(seed: int, trace: Trace, told: bool = False) -> tuple[list[Result], 
     for name, track in tracks.items():
         true = trace.truth.used_kg if name == "feed" else trace.truth.reported_kg[name]
         mass, u, estimated = (x / 1e6 for x in track.tally(EPOCH_S + 30, EPOCH_S + end))
-        scale = next((o.scale for o in trace.scenario.outlets if o.name == name), trace.scenario.feed.scale)
+        outlet = next((o for o in trace.scenario.outlets if o.name == name), None)
+        scale = trace.scenario.feed.scale if outlet is None else outlet.scale
+        kind = trace.scenario.feed.kind if outlet is None else outlet.vessel.kind
         swallowed = scale is not None and scale.zero_tracking and scale.zeroed_on_tare
         out.append(
-            Result(seed, name, mass, true[end] - true[30], u, estimated, swallowed, events[name], track)
+            Result(seed, name, mass, true[end] - true[30], u, estimated, kind, swallowed, events[name], track)
         )
     return out, took, count
 
@@ -117,14 +120,14 @@ def main(seeds: int, hours: float, first: int = 0, kinds: tuple[str, ...] = GREA
         found, seconds, readings = results(seed, trace)
         every += found
         took, count = took + seconds, count + readings
-    for what, part in (
-        ("outlets", [r for r in every if r.channel != "feed"]),
-        (
-            "  without zero tracking at the container's weight",
-            [r for r in every if r.channel != "feed" and not r.swallowed],
-        ),
-        ("feeds", [r for r in every if r.channel == "feed"]),
-    ):
+    outlets = [r for r in every if r.channel != "feed"]
+    watched = [r for r in outlets if not r.swallowed]  # not zeroed under its container while tracking zero
+    groups = [("outlets", outlets), ("  that a trickle is seen at", watched)]
+    groups += [(f"    {k}", [r for r in watched if r.kind == k]) for k in ("drains", "brim-full", "retains")]
+    still = [r for r in watched if not any(e.what.startswith("container") for e in r.events)]
+    groups.append(("    no container off", still))
+    groups += [(k, [r for r in every if r.channel == "feed" and r.kind == k]) for k in ("hopper", "tub")]
+    for what, part in groups:
         report(what, part)
     print(f"{count / took:,.0f} readings/s over {count} readings")
     for r in sorted(every, key=lambda r: -abs(r.mass_kg - r.true_kg) / max(r.u_kg, 1e-9))[:12]:
