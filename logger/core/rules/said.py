@@ -9,6 +9,8 @@ from typing import Any
 from logger.core.rules.contract import ChannelNow, Judgement, StationNow
 from logger.core.rules.expected import ExpectedFlow
 
+FLICKER = 0.6  # of a track's noise, from reading to reading; assumed, no source
+
 
 class Said:
     """One subject's standing judgement; `say` answers it only where it changed."""
@@ -88,8 +90,9 @@ def frozen_score(channel: ChannelNow) -> float:
     """-n log p(same): how odd it is, in nats, that the last n readings were all the same.
 
     p is the chance that was learned while nothing flowed, or that of a weight in the middle of a division,
-    erf(d / (2 sqrt(2) sigma)), where a quiet scale repeats itself most, if that is more. 0: nothing can be
-    said, because p is not known yet or near 1.
+    erf(d / (2 sqrt(2) sigma)), where a quiet scale repeats itself most, if that is more. Sigma is taken as
+    `FLICKER` of the track's noise, which holds slow beats and lumps too. 0: nothing can be said, because p
+    is not known yet or near 1.
     """
     track = channel.track
     if track is None:
@@ -98,7 +101,7 @@ def frozen_score(channel: ChannelNow) -> float:
     if view.p_same <= 0.0 or view.noise_mg <= 0.0:
         return 0.0
     d = channel.channel.resolution_kg * 1e6
-    p = max(view.p_same, erf(d / (2.0 * sqrt(2.0) * view.noise_mg)))
+    p = max(view.p_same, erf(d / (2.0 * sqrt(2.0) * FLICKER * view.noise_mg)))
     if p >= 0.97:
         return 0.0
     return -view.same_count * log(p)

@@ -167,10 +167,10 @@ def test_before_it_is_known_how_often_readings_repeat_nothing_is_called_frozen()
 
 
 def test_the_oddness_of_a_row_on_paper() -> None:
-    """p = max(0.3, erf(5 / (2 sqrt 2 x 5))) = erf(0.35355) = 0.38292; 20 alike: 19.199 nats."""
+    """p = max(0.3, erf(5 / (2 sqrt 2 x 0.6 x 5)) = erf(0.58926) = 0.59534); 20 alike: 10.372 nats."""
     track = FakeTrack(1)
     track.view.p_same, track.view.noise_mg, track.view.same_count = 0.3, 5_000.0, 20
-    assert frozen_score(ChannelNow(Channel("x"), track)) == pytest.approx(19.199, abs=0.001)
+    assert frozen_score(ChannelNow(Channel("x"), track)) == pytest.approx(10.372, abs=0.002)
 
 
 def units(channel: Channel, shown: list[tuple[str, str]]) -> list[tuple[int, bool]]:
