@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import log
 
-from logger.core.description import Channel, Container, ContainerKind, FeedKind
+from logger.core.description import Channel, Container, ContainerKind, FeedKind, ZeroTracking
 from logger.core.track.account import Account
 from logger.core.track.changes import KG, Knowledge
 from logger.core.track.episode import Episode, Plateau
@@ -69,6 +69,9 @@ class Core:
         self._review: tuple[Record, float, float] | None = None  # a refill whose use may be known better soon
         self._expected: float | None = None
         self._first_s = 0
+        # Within so much of its zero a scale may track a trickle away; 0: known not to.
+        self._zero = 0.0 if channel.zero_tracking is ZeroTracking.OFF else 2.5 * channel.resolution_kg * KG
+        self._swallowed = 0.0  # mass expected while it stood there: it may have come, unseen
 
     def _begin(self, now_s: int, first: int, *, silent: bool = False) -> None:
         """Set the account back to before the disturbance, which ``first`` readings of this second precede."""
@@ -178,6 +181,8 @@ class Core:
             return
         if e is None:
             view.delivered_mg = account.delivered(self._level)
+            if abs(self._level) < self._zero and self._expected and self._feed is None:
+                self._swallowed += max(0.0, self._expected)
             view.var_mg2, view.estimated_mg = account.var, account.estimated
             view.level_mg = self._level
             # Where in the second it was weighed, and the scale's own smoothing: some tenths of a second.
@@ -190,6 +195,7 @@ class Core:
             view.var_mg2 = e.var + (e.credit_u() ** 2 if credit else 0.0)
             view.estimated_mg = e.estimated + credit
             view.level_mg = e.means[-1] if e.means else e.level
+        view.var_mg2 += self._swallowed**2
         drainage = account.drainage
         if e is None:
             drainage.follow(now_s, account.gain * self._level, view.level_var_mg2**0.5, account.history)

@@ -227,3 +227,13 @@ def test_light_containers_are_known_by_their_told_tare() -> None:
     found = bench.play(30, lambda t: 160 + RATE * (t - 215))
     assert kinds(found) == ["container-changed"]
     assert bench.track.view.tare_mg == pytest.approx(160_000, abs=12_000)
+
+
+def test_what_zero_tracking_may_have_swallowed_is_doubted() -> None:
+    """A scale zeroed under its container stays at 0 while 1 g/s is expected: perhaps it came."""
+    bench = outlet()
+    bench.play(30, lambda t: 0.0, expected_g_s=0.0)
+    bench.play(100, lambda t: 0.0, expected_g_s=1.0)
+    mass, u, _ = bench.track.tally(1030, 1130)
+    assert mass == pytest.approx(0.0, abs=5000)
+    assert u == pytest.approx(100_000, rel=0.1)
