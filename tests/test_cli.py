@@ -208,3 +208,24 @@ def test_rows_out_of_order_are_sorted(config: Path, readings: Path, tmp_path: Pa
         for done in (one, other)
     ]
     assert masses[0] == pytest.approx(masses[1], abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "text"),
+    [
+        (12.34567, 0.0123, "12.346 ± 0.012"),
+        (12.3, 4.2, "12.3 ± 4.2"),
+        (1234.5, 56, "1234 ± 56"),
+        (0, 0, "0.000 ± 0.000"),
+    ],
+)
+def test_a_figure_has_as_many_digits_as_its_uncertainty_allows(value: float, u: float, text: str) -> None:
+    from logger.commands.shared import figure
+
+    assert figure(value, u) == text
+
+
+def test_check_speaks_the_persons_unit(tmp_path: Path) -> None:
+    path = tmp_path / "bay.toml"
+    path.write_text(CONFIG.replace("[bay]", '[bay]\nunits = "lb"').replace("60 kg/h", "100 lb/h"))
+    assert "target 100 lb/h" in tallydeck("check", path, home=tmp_path).stdout

@@ -9,6 +9,7 @@ from typing import Any
 from logger.app import make_port
 from logger.core.description import ContainerKind, Outlet, Station
 from logger.core.entries import Circumstance, Garbage, Reading
+from logger.core.units import kg_to
 from logger.settings import Configuration
 
 
@@ -17,7 +18,7 @@ def describe(configuration: Configuration) -> dict[str, Any]:
     bay = configuration.bay
     lines = [f"{configuration.path}: right. {bay.name}, {bay.units}, {bay.time_zone}."]
     for station in bay.stations:
-        lines.append(f"station {station.name}: {_feed(station)}")
+        lines.append(f"station {station.name}: {_feed(station, bay.units)}")
         lines += [f"  outlet {outlet.name}: {_outlet(outlet)}" for outlet in station.outlets]
     unwired = list(configuration.unwired)
     if unwired:
@@ -34,11 +35,13 @@ def describe(configuration: Configuration) -> dict[str, Any]:
     }
 
 
-def _feed(station: Station) -> str:
+def _feed(station: Station, unit: str) -> str:
     feed = station.feed
     if feed.channel is None:
         return "feed not weighed; no feed alarms, yields wait for the booked mass"
-    target = "no target" if feed.target_kg_h is None else f"target {feed.target_kg_h:g} kg/h"
+    target = "no target"
+    if feed.target_kg_h is not None:
+        target = f"target {kg_to(feed.target_kg_h, unit):.4g} {unit}/h"
     return f"feed {feed.kind} on scale {feed.channel}, {target}"
 
 

@@ -21,9 +21,11 @@ from logger.commands.shared import (
     ask,
     err,
     fail,
+    figure,
     out,
     print_json,
 )
+from logger.core.units import kg_to
 
 lot_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Lots: list them, book one in.")
 run_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Runs: list, start, end.")
@@ -71,11 +73,14 @@ def lot_list(config: ConfigOption = None, as_json: JsonOption = False) -> None:
     if as_json:
         print_json(lots)
         return
+    unit = _unit(config)
+    for lot in lots:
+        lot["net"] = None if lot["net_kg"] is None else f"{kg_to(lot['net_kg'], unit):.1f}"
     columns = {
         "lot": "lot",
         "owner": "owner",
         "material": "material",
-        "net_kg": "net (kg)",
+        "net": f"net ({unit})",
         "opened": "opened",
     }
     _table("lots", lots, columns)
@@ -149,7 +154,7 @@ def run_end(
     answer = _submit(config, as_json, said)
     closed = answer.get("data", {}).get("run-closed")
     if not as_json and closed is not None:
-        show_tally(closed["tally"])
+        show_tally(closed["tally"], _unit(config))
 
 
 @say_app.command("settings")
@@ -223,7 +228,8 @@ def say_correct(
     answer = _submit(config, as_json, said)
     corrected = answer.get("data", {}).get("corrected")
     if not as_json and corrected is not None:
-        out.print(f"delivered changes by {corrected['change_kg']:+.3f} kg", markup=False)
+        unit = _unit(config)
+        out.print(f"delivered changes by {kg_to(corrected['change_kg'], unit):+.3f} {unit}", markup=False)
 
 
 @say_app.command("acknowledge")
@@ -274,24 +280,29 @@ def tally(
     if as_json:
         print_json(data)
     else:
-        show_tally(data)
+        show_tally(data, _unit(config))
 
 
-def show_tally(data: dict[str, Any]) -> None:
-    """A tally for a person: mass with its standard uncertainty, what the mass says, yield."""
+def show_tally(data: dict[str, Any], unit: str) -> None:
+    """A tally in the unit people read: mass with its standard uncertainty, what the mass says, yield."""
 
-    def mass(value: float | None, u: float | None) -> str:
-        return "not known" if value is None else f"{value:.3f} ± {u or 0:.3f}"
+    def mass(value_kg: float | None, u_kg: float | None) -> str:
+        if value_kg is None:
+            return "not known"
+        return figure(kg_to(value_kg, unit), kg_to(u_kg or 0.0, unit))
 
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for head, justify in (("outlet", "left"), ("mass (kg)", "right"), ("", "left"), ("yield", "right")):
-        table.add_column(head, justify=justify)  # type: ignore[arg-type]
+    table.add_column("outlet")
+    table.add_column(f"mass ({unit})", justify="right")
+    table.add_column("")
+    table.add_column("yield (%)", justify="right")
     for channel, outlet in data["outlets"].items():
-        share = outlet.get("yield")
-        shown = "" if share is None else f"{share:.1%} ± {outlet.get('u_yield') or 0:.1%}"
-        says = outlet.get("says", "")
+        share, u_share = outlet.get("yield"), outlet.get("u_yield") or 0.0
         table.add_row(
-            str(outlet.get("name", channel)), mass(outlet["delivered_kg"], outlet["u_kg"]), says, shown
+            str(outlet.get("name", channel)),
+            mass(outlet["delivered_kg"], outlet["u_kg"]),
+            outlet.get("says", ""),
+            "" if share is None else figure(100 * share, 100 * u_share),
         )
     table.add_row("feed used", mass(data.get("feed_kg"), data.get("feed_u_kg")), "", "")
     out.print(f"run {data.get('run')}  {data.get('start')} to {data.get('end')}", markup=False)
@@ -299,3 +310,8 @@ def show_tally(data: dict[str, Any]) -> None:
     err.print(
         "± is a standard uncertainty; yield is mass of product / mass of feed, not recovery", markup=False
     )
+
+
+def _unit(config: Path | None) -> str:
+    """The unit that people read masses in, as the running daemon has it."""
+    return str(ask(config, "state")["units"])

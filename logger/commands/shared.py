@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from math import floor, log10
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
@@ -86,3 +87,9 @@ def ask(config: Path | None, question: str, *arguments: Any) -> Any:
 def print_json(data: Any) -> None:
     """One JSON document on stdout."""
     sys.stdout.write(json.dumps(data, ensure_ascii=False, indent=2) + "\n")
+
+
+def figure(value: float, u: float) -> str:
+    """A value with its standard uncertainty, both to two significant digits of the uncertainty."""
+    digits = 3 if u <= 0 else min(6, max(0, 1 - floor(log10(u))))
+    return f"{value:.{digits}f} ± {u:.{digits}f}"

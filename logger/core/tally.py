@@ -80,12 +80,8 @@ def span_mass(channel: ChannelNow, from_s: int, to_s: int) -> Mass | None:
     track = channel.track
     if track is None or channel.readings == 0:
         return None
-    variance = track.var_at(to_s) - track.var_at(from_s) + 2.0 * track.view.level_var_mg2
-    return Mass(
-        (track.delivered_at(to_s) - track.delivered_at(from_s)) / MG,
-        sqrt(max(0.0, variance)) / MG,
-        max(0.0, track.estimated_at(to_s) - track.estimated_at(from_s)) / MG,
-    )
+    mg, u_mg, estimated_mg = track.tally(from_s, to_s)
+    return Mass(mg / MG, u_mg / MG, max(0.0, estimated_mg) / MG)
 
 
 def tally(station: StationNow, from_s: int, to_s: int, *, live: bool) -> Tally:

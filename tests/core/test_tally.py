@@ -20,14 +20,9 @@ class StraightTrack:
         self._rate = rate_mg_s
         self._var = splice_var_per_s
 
-    def delivered_at(self, second: int) -> float:
-        return self._rate * second
-
-    def var_at(self, second: int) -> float:
-        return self._var * second
-
-    def estimated_at(self, second: int) -> float:
-        return 0.0
+    def tally(self, from_s: float, to_s: float) -> tuple[float, float, float]:
+        variance = self._var * (to_s - from_s) + 2 * self.view.level_var_mg2
+        return self._rate * (to_s - from_s), sqrt(variance), 0.0
 
 
 def channel(name: str, track: StraightTrack) -> ChannelNow:

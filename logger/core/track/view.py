@@ -98,6 +98,9 @@ class Track(Protocol):
     def estimated_at(self, second: int) -> float:
         """`View.estimated_mg` as it stood then."""
 
+    def tally(self, from_s: int, to_s: int) -> tuple[float, float, float]:
+        """Mass of a span (mg), its standard uncertainty, and the part that was expected, not weighed."""
+
     def container_set(self, now_s: int, tare_mg: float | None) -> None:
         """The operator says that a fresh container stands there now; its tare may be told."""
 
