@@ -49,8 +49,10 @@ class Recogniser(Core):
         if verdict.what in ("scoop", "rest", "silence"):
             return []
         mass = self._account.delivered(self._level) - e.delivered
-        event = Recognised(verdict.what, e.start_s, f.now_s, step, mass)
-        return [self._note(event, e, mass)]
+        u = 0.7 * abs(mass - e.credit) if e.off else 0.0
+        self._account.var += u * u  # another container, about as heavy, would look the same
+        event = Recognised(verdict.what, e.start_s, f.now_s, step, mass, u)
+        return [self._note(event, e, mass, u)]
 
     def _spliced(self, e: Episode, f: Plateau, verdict: Verdict, step: float) -> list[Recognised]:
         credit, u = self._account.splice(e, f)
