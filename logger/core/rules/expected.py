@@ -28,6 +28,7 @@ MEMORY_S = 900.0
 AFTER_CLEAR_S = 40
 LONGEST_S = 720  # the longest window anyone may ask for
 HALF_MINUTE_S = 30
+LAG_SPREAD_S = 90  # by how much the lags of outlets may differ, where no feed tells (assumed)
 DRAIN_S = 60.0  # how slowly a wet product may drain (assumed, no source)
 DRAIN_SHARE = 0.30  # and how much of its weight may be water then (assumed, no source)
 SHARE_MOST = 5.0  # a container that retains its water gains more than the solids fed
@@ -44,6 +45,7 @@ class ExpectedFlow:
         self.feed = Past(by_hand=station.feed.kind is FeedKind.TUB)
         self.outlets = [OutletPast(o) if o.channel else None for o in station.outlets]
         self.now_s = 0
+        self._common_s = [0] * len(self.outlets)  # unweighed feed: when the other outlets last fell short
         self._closed: deque[tuple[int, int]] = deque(maxlen=32)  # spans that teach nothing
         self._open: dict[int, int] = {}  # outlet -> since when it is under alarm
 
@@ -62,6 +64,10 @@ class ExpectedFlow:
             outlet.share = past.share if self.weighed else None
             outlet.lag_s = past.scores.lag_s if self.weighed else None
             outlet.expected_mg_s = self.rate_mg_s(number)
+        if not self.weighed:
+            for number in range(len(self.outlets)):
+                if self._others_fell(number):
+                    self._common_s[number] = now.now_s
 
     def _take_feed(self, now: StationNow) -> None:
         """Advance the lagged feed; what passed while its scale was disturbed is spread over that time."""
@@ -144,6 +150,25 @@ class ExpectedFlow:
             expected = sum([passed(best, a, b) for a, b in pieces])
         variance = self.level_var(past) + past.share**2 * self.feed.reading_var_mg2
         return delivered, past.share * expected, 2.0 * variance * max(len(pieces), 1)
+
+    def earliest_s(self, number: int) -> int:
+        """Before this second no window may start: the scale was not read yet, or, where the feed is not
+        weighed, the other outlets had just fallen short too and lags may differ."""
+        past = self.outlets[number]
+        if past is None or past.began_s is None:
+            return self.now_s
+        if self.weighed:
+            return past.began_s
+        return max(self._common_s[number], past.product_since_s or self.now_s) + LAG_SPREAD_S
+
+    def _others_fell(self, number: int) -> bool:
+        """Whether the other outlets together fell short within the last half minute."""
+        delivered = expected = 0.0
+        for other in range(len(self.outlets)):
+            if other != number:
+                d, a, _ = self.watched(other, self.now_s - HALF_MINUTE_S, self.now_s)
+                delivered, expected = delivered + d, expected + a
+        return expected > 0.0 and delivered < 0.7 * expected
 
     def draining(self, number: int, from_s: int, to_s: int) -> float:
         """Water (mg) that may drain in a window out of what surged in during the minute before it."""
@@ -271,7 +296,10 @@ class ExpectedFlow:
             return
         if not self._may_teach(past, start, end):
             return
-        past.half_minutes.append(past.got(start, end) / HALF_MINUTE_S)
+        rate = past.got(start, end) / HALF_MINUTE_S
+        if past.share is not None and rate < 0.4 * past.share:  # a stop is not what the outlet usually does
+            return
+        past.half_minutes.append(rate)
         if len(past.half_minutes) >= 4:
             ranked = sorted(past.half_minutes)
             past.share = max(ranked[len(ranked) // 2], 0.0)

@@ -7,6 +7,8 @@ Source: our own derivation, see `notice`; the scan over windows is the generalis
 (Lorden 1971). Tuning: 12 nats; log(100 h / s) is 12.8 for independent seconds, but windows overlap.
 False alarms: none in a hundred outlet-hours is the aim; what simulated bays gave is in tests/bench.
 
+Where the feed is not weighed an outlet is judged against the others: only once it was short for longer than
+lags may differ, and never by what came within that time of a shortfall of the others.
 Not judged: while the scale is disturbed, off, silent, or oddly still (it may be frozen). Suppressed: when
 the other outlets together show the same, because then the feed is the cause. Clears on data that came after
 the alarm only, when seven tenths came of what was expected and `flowing` says that what was let through at
@@ -20,7 +22,7 @@ from math import sqrt
 
 from logger.core.description import Station
 from logger.core.rules.contract import Judgement, OutletNow, StationNow
-from logger.core.rules.expected import ExpectedFlow
+from logger.core.rules.expected import LAG_SPREAD_S, ExpectedFlow
 from logger.core.rules.notice import evidence, flowing
 from logger.core.rules.past import OutletPast
 from logger.core.rules.said import Said, Watch, frozen_score, kg_h, minutes
@@ -121,6 +123,8 @@ class OutletNotDelivering:
             return []
         others = self.others_short(number, worst.window_s, now.now_s)
         since = now.now_s - worst.window_s
+        if not self._expected.weighed and self._has_others(number) and worst.window_s < LAG_SPREAD_S:
+            return []  # the feed may have stopped, and the other outlets not have noticed yet
         what, told = self._words(number, worst, now.now_s)
         if others >= 0.5 * worst.nats:
             self._alarm_s[number] = now.now_s
@@ -132,9 +136,14 @@ class OutletNotDelivering:
         do = "Lock the table out, then clear the outlet. Look whether product crossed into its neighbour."
         return said.say(True, since, what, do, told)
 
+    def _has_others(self, number: int) -> bool:
+        """Whether there are other outlets to compare with."""
+        pasts = enumerate(self._expected.outlets)
+        return any(p is not None and p.share for k, p in pasts if k != number)
+
     def _scan(self, number: int, past: OutletPast, now_s: int) -> Shortfall | None:
         windows = SHORT + LONG if now_s % 4 == 0 else SHORT
-        oldest = max(self._from_s[number], past.began_s or 0)
+        oldest = max(self._from_s[number], self._expected.earliest_s(number))
         best: Shortfall | None = None
         for window in windows:
             if now_s - window < oldest:

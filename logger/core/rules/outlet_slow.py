@@ -61,7 +61,7 @@ class OutletSlow:
 
     def _judge(self, number: int, past: OutletPast, now_s: int) -> list[Judgement]:
         said = self._said[number]
-        oldest = max(self._from_s[number], past.began_s or 0)
+        oldest = max(self._from_s[number], self._expected.earliest_s(number))
         if said.active:
             return self._look_for_flow(number, now_s)
         for window in WINDOWS:

@@ -133,8 +133,11 @@ def test_only_changes_are_answered(kind: str) -> None:
 
 
 def test_a_suppressed_judgement_names_the_cause() -> None:
-    play = Play(feed_kind=FeedKind.UNWEIGHED, feed_kg_h=lambda s: 60.0 if 30 <= s < 900 else 0.0)
-    said = [j for _, j in play.run(station_rules(play.station, play.expected), 1100) if j.suppressed]
+    def spoil(s: int, play: Play) -> None:
+        play.tracks["outlet1"].view.level_mg = 0.0 if s >= 600 else 1e6
+
+    play = Play(spoil=spoil)
+    said = [j for _, j in play.run(station_rules(play.station, play.expected), 900) if j.suppressed]
     assert said
     assert all(j.evidence["suppressed_by"] for j in said)
 
