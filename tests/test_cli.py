@@ -229,3 +229,15 @@ def test_check_speaks_the_persons_unit(tmp_path: Path) -> None:
     path = tmp_path / "bay.toml"
     path.write_text(CONFIG.replace("[bay]", '[bay]\nunits = "lb"').replace("60 kg/h", "100 lb/h"))
     assert "target 100 lb/h" in tallydeck("check", path, home=tmp_path).stdout
+
+
+def test_the_demo_shows_a_lot_and_a_run_and_ends_by_itself(tmp_path: Path) -> None:
+    kept = tmp_path / "kept"
+    arguments = ["--speed", "10", "--seconds", "6", "--port", "0", "--directory", str(kept)]
+    done = tallydeck("demo", *arguments, home=tmp_path)
+    assert done.returncode == 0
+    assert "The board is at http://127.0.0.1:" in done.stdout
+    assert "run run-1 opened, lot L-0412" in done.stdout
+    assert "Traceback" not in done.stderr
+    again = tallydeck("replay", "--journal", kept / "journal.sqlite", home=tmp_path)
+    assert json.loads(again.stdout)["lot"] == "L-0412"
