@@ -28,6 +28,8 @@ MEMORY_S = 900.0
 AFTER_CLEAR_S = 40
 LONGEST_S = 720  # the longest window anyone may ask for
 HALF_MINUTE_S = 30
+COMMON_S = 45
+UNWEIGHED_NATS = 3.0  # more is asked for where an outlet has only its own past to be judged by
 LAG_SPREAD_S = 90  # by how much the lags of outlets may differ, where no feed tells (assumed)
 DRAIN_S = 60.0  # how slowly a wet product may drain (assumed, no source)
 DRAIN_SHARE = 0.30  # and how much of its weight may be water then (assumed, no source)
@@ -162,13 +164,13 @@ class ExpectedFlow:
         return max(self._common_s[number], past.product_since_s or self.now_s) + LAG_SPREAD_S
 
     def _others_fell(self, number: int) -> bool:
-        """Whether the other outlets together fell short within the last half minute."""
+        """Whether the other outlets together fell short within the last three quarters of a minute."""
         delivered = expected = 0.0
         for other in range(len(self.outlets)):
             if other != number:
-                d, a, _ = self.watched(other, self.now_s - HALF_MINUTE_S, self.now_s)
+                d, a, _ = self.watched(other, self.now_s - COMMON_S, self.now_s)
                 delivered, expected = delivered + d, expected + a
-        return expected > 0.0 and delivered < 0.7 * expected
+        return expected > 0.0 and delivered < 0.6 * expected
 
     def draining(self, number: int, from_s: int, to_s: int) -> float:
         """Water (mg) that may drain in a window out of what surged in during the minute before it."""
