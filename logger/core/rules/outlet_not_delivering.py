@@ -7,8 +7,8 @@ Source: our own derivation, see `notice`; the scan over windows is the generalis
 (Lorden 1971). Tuning: 12 nats; log(100 h / s) is 12.8 for independent seconds, but windows overlap.
 False alarms: 1 in 292 outlet-hours of simulated bays with everything that hands do and a weighed feed (95 %
 interval 0.01 to 1.9 in 100 h), none of it at feed stops, changes, bumps or refills
-(tests/bench/notice_bench.py 64 1 2000). Where the feed is not weighed none in 90 (20 1 2044 --unweighed), at the price of a fifth of the
-stops missed; these constants were chosen on just those bays.
+(tests/bench/notice_bench.py 64 1 2000). Where the feed is not weighed none in 90 (20 1 2044 --unweighed), at
+the price of a fifth of the stops missed; the constants for that were chosen on just those bays.
 
 Where the feed is not weighed an outlet is judged against the others: only once it was short for longer than
 lags may differ, with 3 nats more, and never by what came within that time of a shortfall of the others.
