@@ -13,6 +13,7 @@ from typing import Any
 
 from logger.core.alarms import Alarm, State
 from logger.core.bay import Bay
+from logger.core.rules.container_near_full import full_mg, shown_mg
 from logger.core.rules.contract import ChannelNow, OutletNow
 from logger.core.rules.recovery import recovery
 from logger.core.shifts import shift_at
@@ -129,24 +130,22 @@ def _outlet(fold: StationFold, index: int, now: OutletNow, tally: OutletTally | 
 
 def _fill(now: OutletNow) -> dict[str, Any]:
     """How full the container is, and when it will be."""
-    full_kg = now.outlet.container.full_kg
-    if full_kg is None and now.now is not None:
-        full_kg = now.now.channel.capacity_kg
+    full = None if now.now is None else full_mg(now.outlet, now.now)
+    full_kg = now.outlet.container.full_kg if full is None else full / 1e6
     track = None if now.now is None else now.now.track
     if track is None:
         return {"content_kg": None, "fill": None, "full_kg": full_kg, "full_in_s": None}
     view = track.view
     content = None if view.content_mg is None else _round(view.content_mg / 1e6)
-    if full_kg is None or full_kg <= 0:
+    if full is None or full <= 0:
         return {"content_kg": content, "fill": None, "full_kg": None, "full_in_s": None}
-    level_kg = view.level_mg / 1e6
-    rate_kg_s = view.rate_mg_s / 1e6
-    sure = view.rate_mg_s > 2 * view.u_rate_mg_s and rate_kg_s > 0
+    sure = view.rate_mg_s > 3 * view.u_rate_mg_s and view.rate_mg_s > 0
+    left_s = (full - view.level_mg) / shown_mg(view.rate_mg_s, now.outlet) if sure else None
     return {
         "content_kg": content,
-        "fill": _round(min(1.5, max(0.0, level_kg / full_kg)), 4),
+        "fill": _round(min(1.5, max(0.0, view.level_mg / full)), 4),
         "full_kg": full_kg,
-        "full_in_s": _round(max(0.0, (full_kg - level_kg) / rate_kg_s), 0) if sure else None,
+        "full_in_s": None if left_s is None else _round(max(0.0, left_s), 0),
     }
 
 
