@@ -153,6 +153,16 @@ class ExpectedFlow:
         variance = self.level_var(past) + past.share**2 * self.feed.reading_var_mg2
         return delivered, past.share * expected, 2.0 * variance * max(len(pieces), 1)
 
+    def plainly_delivers(self, past: OutletPast, from_s: int, to_s: int, ratio: float) -> bool:
+        """Whether an undisturbed window brought more than that part of what was expected.
+
+        The quick way out of a scan (a third of the rules' time): False may also mean that it is not simple.
+        """
+        if not self.weighed or past.share is None or past.good_since_s is None or past.gaps[-1][1] > from_s:
+            return False
+        expected = past.share * self.spread.passed(past.scores.best, from_s, to_s)
+        return 0.0 < ratio * expected < past.got(from_s, to_s)
+
     def earliest_s(self, number: int) -> int:
         """Before this second no window may start: the scale was not read yet, or, where the feed is not
         weighed, the other outlets had just fallen short too and lags may differ."""

@@ -148,9 +148,13 @@ class OutletNotDelivering:
         windows = SHORT + LONG if now_s % 4 == 0 else SHORT
         oldest = max(self._from_s[number], self._expected.earliest_s(number))
         best: Shortfall | None = None
+        ratio = RATIO if past.learned else RATIO * UNLEARNED
+        plainly = self._expected.plainly_delivers
         for window in windows:
             if now_s - window < oldest:
                 break
+            if plainly(past, now_s - window, now_s, ratio):
+                continue
             found = self._weigh(number, past, now_s, window, least=False)
             if found is None or found.nats < self.threshold:
                 continue
