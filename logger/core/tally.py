@@ -16,6 +16,9 @@ from logger.core.rules.contract import ChannelNow, StationNow
 
 MG = 1e6  # mg in a kg
 
+FILLING = 0.25
+"""Share of the feed on the deck above which nothing is told by difference yet."""
+
 SAYS = {
     ContainerKind.DRAINS: "wet",
     ContainerKind.BRIM_FULL: "solids",
@@ -140,6 +143,8 @@ def _by_difference(
     weighed = [m for m in masses if m is not None]
     if feed is None or len(missing) != 1 or len(weighed) != len(masses) - 1:
         return None
+    if hold_up is not None and hold_up > FILLING * feed.kg:
+        return None  # the deck is still filling: what lies on it is hardly known, and would swamp the rest
     kg = feed.kg - sum(m.kg for m in weighed) - (hold_up or 0.0)
     u_hold = 0.3 * (hold_up or 0.0)  # the split and lag of what is on the deck are hardly known
     u_kg = sqrt(feed.u_kg**2 + sum(m.u_kg**2 for m in weighed) + u_hold**2)

@@ -109,6 +109,13 @@ def test_a_live_yield_leaves_out_the_feed_that_is_still_on_the_deck() -> None:
     assert result.hold_up_kg == pytest.approx(0.5)
 
 
+def test_nothing_is_told_by_difference_while_the_deck_is_filling() -> None:
+    now = station_now(StraightTrack(10_000), {"c": StraightTrack(2_000), "o": None}, lag_s=50)
+    assert tally(now, 0, 100, live=True).outlets[1].delivered is None
+    assert tally(now, 0, 400, live=True).outlets[1].delivered is not None
+    assert tally(now, 0, 100, live=False).outlets[1].delivered is not None
+
+
 def test_before_the_first_reading_nothing_is_known() -> None:
     now = station_now(StraightTrack(10_000), {"c": StraightTrack(2_000)})
     assert now.feed is not None
