@@ -45,8 +45,10 @@ class ContainerMissing:
             if off_s >= self.after_s and flows:
                 what = f"No container seems to stand on the scale of {said.subject} for {minutes(off_s)}."
                 if rate is not None:
-                    what += f" About {kg_h(rate)} is falling beside it."
-                told = {"off_s": off_s}
+                    what += " Product falls beside it."
+                told: dict[str, object] = {"off_s": off_s}
+                if rate is not None:
+                    told["lost_kg_h"] = kg_h(rate)
                 found += said.say(
                     True,
                     view.state_since_s,

@@ -67,7 +67,7 @@ class ContainerNearFull:
         when = "is full" if left_mg <= 0 else "is nearly full"
         if left_s is not None and left_s > 0:
             when += f": about {minutes(left_s)} left"
-        what = f"The container of {said.subject} {when} ({view.level_mg / 1e6:.2f} of {full / 1e6:.2f} kg)."
+        what = f"The container of {said.subject} {when}."
         told = {
             "level_kg": round(view.level_mg / 1e6, 6),
             "full_kg": round(full / 1e6, 6),

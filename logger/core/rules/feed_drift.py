@@ -103,11 +103,14 @@ class FeedDrift:
             if nats >= self.threshold:
                 self._blocks.clear()
                 way = "above" if off > 0.0 else "below"
-                what = (
-                    f"The feed runs {abs(off) / wanted:.0%} {way} its target: {kg_h(used / span)} over "
-                    f"{minutes(span)} instead of {kg_h(reference)}."
-                )
-                told = {"window_s": span, "used_kg": round(used / 1e6, 6), "nats": round(nats, 2)}
+                what = f"The feed runs {abs(off) / wanted:.0%} {way} its target over {minutes(span)}."
+                told = {
+                    "window_s": span,
+                    "used_kg": round(used / 1e6, 6),
+                    "rate_kg_h": kg_h(used / span),
+                    "target_kg_h": kg_h(reference),
+                    "nats": round(nats, 2),
+                }
                 return self._said.say(True, now_s - span, what, "Set the feeder right.", told)
         return []
 

@@ -87,11 +87,14 @@ class FeedStopped:
             nats = evidence(wanted, max(used, 0.0), variance, self._feed.phi_mg, 0.10)
             if nats >= self.threshold:
                 self._alarm_s = now_s
-                what = (
-                    f"The feed stopped: {max(used, 0.0) / 1e6:.2f} kg in the last {minutes(window)}, "
-                    f"usually {kg_h(usual)}."
-                )
-                told = {"window_s": window, "used_kg": round(used / 1e6, 6), "nats": round(nats, 2)}
+                share = max(used, 0.0) / wanted
+                what = f"The feed stopped: {share:.0%} of the usual came in the last {minutes(window)}."
+                told = {
+                    "window_s": window,
+                    "used_kg": round(used / 1e6, 6),
+                    "usual_kg_h": kg_h(usual),
+                    "nats": round(nats, 2),
+                }
                 do = "Look at hopper and feeder. If the outlets still deliver, the feed scale is wrong."
                 return self._said.say(True, start, what, do, told)
         return []

@@ -215,15 +215,14 @@ class OutletNotDelivering:
 
     def _words(self, number: int, worst: Shortfall, now_s: int) -> tuple[str, dict[str, object]]:
         name = self._said[number].subject
-        rate = worst.expected_mg / worst.window_s
-        what = (
-            f"Outlet {name} delivered {worst.delivered_mg / 1e6:.3f} kg in the last "
-            f"{minutes(worst.window_s)} where {worst.expected_mg / 1e6:.3f} kg was expected ({kg_h(rate)})."
-        )
+        share = max(worst.delivered_mg, 0.0) / worst.expected_mg
+        came = f"{share:.0%} of what was due" if share >= 0.005 else "nothing of what was due"
+        what = f"Outlet {name} is not delivering: {came} came in the last {minutes(worst.window_s)}."
         told: dict[str, object] = {
             "window_s": worst.window_s,
             "delivered_kg": round(worst.delivered_mg / 1e6, 6),
             "expected_kg": round(worst.expected_mg / 1e6, 6),
+            "usual_kg_h": kg_h(worst.expected_mg / worst.window_s),
             "nats": round(worst.nats, 2),
         }
         astray = self._gainers(number, worst.window_s, now_s)

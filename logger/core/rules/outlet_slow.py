@@ -82,14 +82,14 @@ class OutletSlow:
                 continue
             others = self._others_ratio(number, window, now_s)
             self._from_s[number] = now_s
-            what = (
-                f"Outlet {said.subject} delivers {delivered / expected:.0%} of its share: "
-                f"{kg_h(delivered / window)} instead of {kg_h(expected / window)} over {minutes(window)}."
-            )
+            part = max(delivered, 0.0) / expected
+            what = f"Outlet {said.subject} is slow: {part:.0%} of what was due came in {minutes(window)}."
             told = {
                 "window_s": window,
                 "delivered_kg": round(delivered / 1e6, 6),
                 "expected_kg": round(expected / 1e6, 6),
+                "rate_kg_h": kg_h(delivered / window),
+                "usual_kg_h": kg_h(expected / window),
                 "nats": round(nats, 2),
             }
             by = "all other outlets fell short as well" if others <= 0.8 else ""

@@ -107,9 +107,9 @@ def frozen_score(channel: ChannelNow) -> float:
     return -view.same_count * log(p)
 
 
-def kg_h(rate_mg_s: float) -> str:
-    """A rate for people, three significant figures."""
-    return f"{rate_mg_s * 3.6e-3:.3g} kg/h"
+def kg_h(rate_mg_s: float) -> float:
+    """A rate (kg/h) for evidence, three significant figures; sentences carry no unit of mass, kg or lb."""
+    return float(f"{rate_mg_s * 3.6e-3:.3g}")
 
 
 def minutes(seconds: float) -> str:
