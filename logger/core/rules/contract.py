@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from logger.core.description import Channel, Outlet, Station
+from logger.core.description import Channel, FeedKind, Outlet, Station
 from logger.core.track.view import Track
 
 
@@ -72,6 +72,13 @@ class StationNow:
     feed_stopped_since_s: int | None = None  # as the feed rule judges; set by the fold each tick
     active: dict[tuple[str, str], int] = field(default_factory=dict)  # (kind, subject) -> since_s
     water: list[ChannelNow] = field(default_factory=list)  # in the order of station.water; [] not kept
+
+    @property
+    def by_scoop(self) -> bool:
+        """Whether a person feeds by scoop, as told or as the feed's track sees."""
+        if self.station.feed.kind is FeedKind.TUB:
+            return True
+        return self.feed is not None and self.feed.track is not None and self.feed.track.view.by_scoop
 
 
 class StationRule(Protocol):

@@ -74,6 +74,7 @@ class ExpectedFlow:
     def _take_feed(self, now: StationNow) -> None:
         """Advance the lagged feed; what passed while its scale was disturbed is spread over that time."""
         spread, second = self.spread, now.now_s
+        self.feed.by_hand = now.by_scoop
         if not self.weighed or now.feed is None or now.feed.track is None:
             return
         feed = self.feed

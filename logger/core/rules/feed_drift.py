@@ -56,7 +56,7 @@ class FeedDrift:
         return sorted(self._first)[REFERENCE_BLOCKS // 2] / BLOCK_S
 
     def tick(self, now: StationNow) -> list[Judgement]:
-        self._feed.tick(now.now_s)
+        self._feed.tick(now.now_s, now.by_scoop)
         if not self._watch.tick(now):
             self._blocks.clear()
             self._settled_s = 0

@@ -26,6 +26,7 @@ class FeedPast:
         self.target_mg_s = None if target is None else target / 3.6e-3
         self.phi_mg = PHI_MG[station.feed.kind]
         self._assumed = self.phi_mg
+        self.by_hand = False
         self._moved_s = 0
         self._pauses: deque[int] = deque(maxlen=30)
         self._rates: deque[float] = deque(maxlen=20)
@@ -38,6 +39,11 @@ class FeedPast:
         if len(self._rates) < 4:
             return self.target_mg_s
         return sorted(self._rates)[len(self._rates) // 2]
+
+    @property
+    def known(self) -> bool:
+        """Whether a minute of feed has shown how it comes: before, it may yet turn out to come by scoop."""
+        return self._weight >= 1.5
 
     def pause_s(self, now_s: int) -> int:
         """Seconds since the feed last moved; 0 where that is not known."""
@@ -61,8 +67,11 @@ class FeedPast:
             self._pauses.append(pause)
         self._moved_s = now_s
 
-    def tick(self, now_s: int, stopped: bool = False) -> None:
+    def tick(self, now_s: int, by_scoop: bool, stopped: bool = False) -> None:
         """Learn from the half minute that ended a minute ago, while the feed ran."""
+        if by_scoop and not self.by_hand:
+            self.by_hand = True
+            self.phi_mg = self._assumed = PHI_MG[FeedKind.TUB]
         self._watch_pauses(now_s, stopped)
         if now_s % HALF_MINUTE_S:
             return

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from math import sqrt
 
-from logger.core.description import FeedKind, Station
+from logger.core.description import Station
 from logger.core.rules.contract import Judgement, StationNow
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.feed_past import FeedPast
@@ -36,7 +36,6 @@ class FeedStopped:
         if not 4.0 <= threshold <= 40.0:
             raise ValueError(f"threshold {threshold:g} nats must lie between 4 and 40")
         self.threshold = threshold
-        self._by_hand = station.feed.kind is FeedKind.TUB
         self._expected = expected
         self._watch = Watch(expected)
         self._feed = FeedPast(station, expected)
@@ -45,7 +44,7 @@ class FeedStopped:
         self._from_s = 0  # no window starts before
 
     def tick(self, now: StationNow) -> list[Judgement]:
-        self._feed.tick(now.now_s, stopped=self._said.active)
+        self._feed.tick(now.now_s, now.by_scoop, stopped=self._said.active)
         if not self._watch.tick(now):
             return self._said.clear(now.now_s, "The feed is no longer watched: the run ended.")
         past = self._expected.feed
@@ -59,7 +58,7 @@ class FeedStopped:
 
     def _look_for_pause(self, now_s: int) -> list[Judgement]:
         """A feed by hand: a pause twice as long as any of the last thirty. Scoops are not random."""
-        if not self._by_hand:
+        if not self._feed.by_hand:
             return []
         pause, longest = self._feed.pause_s(now_s), self._feed.longest_pause_s
         if longest is None or pause < max(BY_HAND_LEAST_S, 2 * longest):
@@ -75,7 +74,7 @@ class FeedStopped:
         past, usual = self._expected.feed, self._feed.usual_mg_s or 0.0
         oldest = max(past.began_s or 0, past.good_since_s or 0, (self._watch.fed_s or 0), self._from_s)
         for window in WINDOWS:
-            if self._by_hand and window < BY_HAND_LEAST_S:
+            if window < BY_HAND_LEAST_S and (self._feed.by_hand or not self._feed.known):
                 continue
             start = now_s - window
             if start < oldest:

@@ -66,7 +66,7 @@ class Past:
     """
 
     def __init__(self, *, by_hand: bool = False, gain: float = 1.0, catches: bool = False) -> None:
-        self._by_hand = by_hand
+        self.by_hand = by_hand
         self._gain = gain
         self._catches = catches
         self.near_zero_s: int | None = None  # since when
@@ -99,7 +99,7 @@ class Past:
         tracks = self._catches and channel.channel.zero_tracking is not ZeroTracking.OFF
         zero = tracks and abs(view.level_mg) <= 3.0 * max(d, view.noise_mg)
         self.near_zero_s = (self.near_zero_s or now_s) if zero and steady else None
-        if self._by_hand:
+        if self.by_hand:
             short = view.state is TrackState.DISTURBED and now_s - view.state_since_s < SCOOP_S
             self._mark(now_s, steady or short)
         else:

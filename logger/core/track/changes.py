@@ -161,9 +161,8 @@ def _feed(e: Episode, f: Plateau, k: Knowledge, tol: float, kind: FeedKind) -> V
     tub = kind is FeedKind.TUB
     if -rise > (SCOOP_MG if tub else 2.0 * LEAST_CONTAINER_MG) and k.empty_scale(f.level, -rise):
         return Verdict(Do.OFF, "container-off")
-    return (
-        Verdict(Do.KEEP, "scoop") if tub and -rise <= SCOOP_MG else Verdict(Do.SPLICE, "step-down", "moves")
-    )
+    # Feed that goes in a step has gone over the table all the same: a scoop, or a bridge that gave way.
+    return Verdict(Do.KEEP, "scoop") if -rise <= SCOOP_MG else Verdict(Do.SPLICE, "step-down", "moves")
 
 
 def _feed_from_off(e: Episode, f: Plateau, rise: float, near: float) -> Verdict:

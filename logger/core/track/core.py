@@ -57,10 +57,12 @@ class Core:
         self._tare_told = None if container.tare_kg is None else container.tare_kg * KG
         self._noise = Noise(channel.resolution_kg * KG, channel.interval_s)
         self._rate = Rate(feed is FeedKind.TUB)
+        self.view.by_scoop = feed is FeedKind.TUB
         self._ledger = Ledger()
         self._level = self._level_var = 0.0
         self._pace = 0.0  # what the level moved by in the last second (mg)
         self._scooped_s = 0
+        self._falls: list[int] = []  # when a hopper's weight fell in a step
         self._past: list[tuple[float, float, int]] = []  # level, its variance, count of the latest seconds
         self._episode: Episode | None = None
         self._former: tuple[Episode, int] | None = None  # an older base that may come back, and until when

@@ -8,7 +8,10 @@ from logger.core.track.core import LINGER, LINGER_S, REJOIN_S, REVIEW_S, Core
 from logger.core.track.episode import Episode, Plateau
 from logger.core.track.ledger import Record
 from logger.core.track.pour import AFTER, NEEDED, PATIENCE_S, find_pour, unusual, weigh_pour
+from logger.core.track.rate import Rate
 from logger.core.track.view import Recognised, TrackState
+
+FALLS, FALLS_S = 3, 120  # so many falls of a hopper within so many seconds are scoops
 
 
 class Recogniser(Core):
@@ -31,6 +34,11 @@ class Recogniser(Core):
             record = self._matching(step * self._account.gain - e.credit)
             if record is not None:
                 return self._caught(e, f, record)
+        if verdict.what == "scoop" and self._feed is FeedKind.HOPPER:
+            if self._rejoined(e, f, tol):
+                verdict = Verdict(Do.KEEP, "bump")
+            else:
+                self._fed_by_scoop(f.now_s)
         if verdict.do is Do.SPLICE and self._rejoined(e, f, tol):
             verdict = Verdict(Do.KEEP, "bump" if not e.off else "container-back")
         if verdict.do is Do.KEEP:
@@ -39,7 +47,7 @@ class Recogniser(Core):
 
     def _kept(self, e: Episode, f: Plateau, verdict: Verdict, step: float) -> list[Recognised]:
         self._account.keep(e)
-        if verdict.what == "scoop":
+        if verdict.what == "scoop" and self._feed is FeedKind.TUB:
             self._rate.scoop(-step)
         if self._feed is FeedKind.TUB and -step > 0.3 * self._rate.scoop_mg:
             self._scooped_s = f.now_s
@@ -96,6 +104,14 @@ class Recogniser(Core):
         record.estimated += delta
         record.var += var
         self._account.adjust(record.from_s, record.to_s, delta, var, delta)
+
+    def _fed_by_scoop(self, now_s: int) -> None:
+        """A hopper that falls in steps time and again is a tub that a person feeds from, not as told."""
+        self._falls = [*(fall for fall in self._falls if now_s - fall <= FALLS_S), now_s]
+        if len(self._falls) >= FALLS:
+            self._feed = FeedKind.TUB
+            self._rate = Rate(scoops=True)
+            self.view.by_scoop = True
 
     def _land(self, e: Episode, f: Plateau) -> None:
         """Be steady again on the plateau."""

@@ -70,6 +70,7 @@ class View:
     noise_mg: float = 0.0
     interval_s: float = 0.0
     last_reading_s: float = 0.0  # station seconds of the last reading, 0 none
+    by_scoop: bool = False  # a feed that comes by scoop, as told or as seen
     same_count: int = 0  # identical readings in a row, up to now
     p_same: float = (
         0.0  # learned chance that a reading repeats its predecessor while nothing flows; 0 unknown
