@@ -12,9 +12,12 @@ from tests.board.fake_desk import TOKEN, FakeDesk, served
 from tests.board.snapshots import calm
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def shared() -> Iterator[tuple[FakeDesk, BoardServer]]:
-    """One board for all tests that do not stop it."""
+    """One board for all tests of a file that do not stop it.
+
+    Not for the whole session: a test elsewhere that freezes time would freeze its event loop for good.
+    """
     desk = FakeDesk(calm())
     with served(desk) as board:
         yield desk, board
