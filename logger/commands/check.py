@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import time
+import threading
 from collections.abc import Callable
 from typing import Any
 
 from logger.app import make_port
+from logger.clock import Clock
 from logger.core.description import ContainerKind, Outlet, Station
 from logger.core.entries import Circumstance, Garbage, Reading
 from logger.core.units import kg_to
@@ -57,13 +58,13 @@ def _outlet(outlet: Outlet) -> str:
 def probe_ports(configuration: Configuration, seconds: float) -> list[dict[str, Any]]:
     """Open every port at once and listen: what came, what could not be read, what is wrong."""
     heard: dict[str, list[Any]] = {each.name: [] for each in configuration.instruments}
-    ports = []
+    clock, ports = Clock(), []
     for each in configuration.instruments:
         if each.port is not None:
-            ports.append(make_port(each, _into(heard[each.name]), time.time_ns))
+            ports.append(make_port(each, _into(heard[each.name]), clock.now_ns))
     for port in ports:
         port.start()
-    time.sleep(seconds)
+    threading.Event().wait(seconds)
     found = []
     for port in ports:
         health = port.health()

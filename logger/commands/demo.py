@@ -6,15 +6,15 @@ import shutil
 import signal
 import tempfile
 import threading
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import logger
 from logger.app import Daemon, with_ports
-from logger.clock import Clock
+from logger.clock import Clock, stopwatch_ns
 from logger.core.entries import Finding
+from logger.core.walltime import rfc3339
 from logger.settings import load
 from logger.simulator.demo import DemoBay
 
@@ -69,11 +69,11 @@ def _operate(
     bay: DemoBay, daemon: Daemon, speed: float, enough: threading.Event, seconds: float | None
 ) -> None:
     """Say what the script's operator says, each at its time (seconds of the simulated bay)."""
-    begun = time.monotonic()
+    begun_ns = stopwatch_ns()
     script = iter(bay.script)
     upcoming: tuple[float, dict[str, Any]] | None = next(script, None)
     while not enough.wait(0.05):
-        passed = time.monotonic() - begun
+        passed = (stopwatch_ns() - begun_ns) / 1e9
         if seconds is not None and passed > seconds:
             return
         while upcoming is not None and passed * speed >= upcoming[0]:
@@ -96,7 +96,7 @@ class _Teller:
 
 def tell(finding: Finding) -> str:
     """A finding as one line for a person; empty where it is not worth one."""
-    clock = time.strftime("%H:%M:%S", time.gmtime(finding.at_ns // 10**9))
+    clock = rfc3339(finding.at_ns)[11:19]
     data = finding.data
     match finding.kind:
         case "alarm":
