@@ -119,12 +119,15 @@ def demo(
     """Show the main job on a simulated bay: an invented foundry wins bronze back from floor sweepings."""
     from logger.app import StartError
     from logger.commands.demo import run_demo
+    from logger.journal.journal import JournalError
 
     _log_to_stderr(logging.WARNING)
     try:
         run_demo(speed=speed, port=port, seed=seed, directory=directory, seconds=seconds, say=out.print)
     except StartError as error:
         fail(UNAVAILABLE, str(error))
+    except JournalError as error:
+        fail(CANT_CREATE, str(error))
 
 
 @app.command()

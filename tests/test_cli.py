@@ -241,3 +241,11 @@ def test_the_demo_shows_a_lot_and_a_run_and_ends_by_itself(tmp_path: Path) -> No
     assert "Traceback" not in done.stderr
     again = tallydeck("replay", "--journal", kept / "journal.sqlite", home=tmp_path)
     assert json.loads(again.stdout)["lot"] == "L-0412"
+
+
+def test_a_folder_that_cannot_be_used_is_said(tmp_path: Path) -> None:
+    file = tmp_path / "file"
+    file.write_text("x")
+    done = tallydeck("demo", "--directory", file, "--port", "0", "--seconds", "1", home=tmp_path)
+    assert done.returncode == 73
+    assert "Traceback" not in done.stderr

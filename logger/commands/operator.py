@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 import typer
 from rich.table import Table
+from rich.text import Text
 
 from logger.commands.shared import (
     DATA,
@@ -59,7 +60,7 @@ def _table(title: str, rows: list[dict[str, Any]], columns: dict[str, str]) -> N
     for head in columns.values():
         table.add_column(head, justify="right" if "(" in head else "left")
     for row in rows:
-        table.add_row(*("" if row.get(key) is None else str(row[key]) for key in columns))
+        table.add_row(*(Text("" if row.get(key) is None else str(row[key])) for key in columns))
     out.print(table)
 
 
@@ -299,7 +300,7 @@ def show_tally(data: dict[str, Any], unit: str) -> None:
     for channel, outlet in data["outlets"].items():
         share, u_share = outlet.get("yield"), outlet.get("u_yield") or 0.0
         table.add_row(
-            str(outlet.get("name", channel)),
+            Text(str(outlet.get("name", channel))),
             mass(outlet["delivered_kg"], outlet["u_kg"]),
             outlet.get("says", ""),
             "" if share is None else figure(100 * share, 100 * u_share),

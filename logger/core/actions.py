@@ -43,7 +43,6 @@ def _quantity(dimension: str) -> BeforeValidator:
 
 
 MassKg = Annotated[float, _quantity("mass"), Field(ge=0, le=100_000, allow_inf_nan=False)]
-SignedKg = Annotated[float, _quantity("mass"), Field(ge=-100_000, le=100_000, allow_inf_nan=False)]
 Share = Annotated[float, _quantity("share"), Field(ge=0, le=1, allow_inf_nan=False)]
 Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]+$")]
 Text = Annotated[str, Field(max_length=2000)]
@@ -138,7 +137,7 @@ class Correct(Said):
 
     action: Literal["correct"] = "correct"
     recognised: Name
-    credit: SignedKg | None = None
+    credit: MassKg | None = None
     was: Literal["product", "nothing", "change"] | None = None
     why: Text = ""
 

@@ -247,6 +247,12 @@ class Bay:
         track = None if fold is None else fold.now.track
         if track is None or not number.isdecimal():
             raise Refused(f'"{body.recognised}" names nothing recognised; it looks like concentrate#3')
+        capacity_kg = None if fold is None else fold.now.channel.capacity_kg
+        if body.credit is not None and capacity_kg is not None and body.credit > capacity_kg:
+            raise Refused(
+                f"a credit of {body.credit:g} kg is more than the scale can weigh ({capacity_kg:g} kg); "
+                "look at the number and its unit"
+            )
         credit_mg = None if body.credit is None else body.credit * 1e6
         try:
             delta_mg = track.correct(int(number), body.was, credit_mg)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from math import inf
+
 from logger.core.description import Bay, Channel, Container, Outlet, Station
-from logger.core.entries import Reading
+from logger.core.entries import USABLE, Reading
 from logger.core.rules.book import channel_rules
 from logger.core.rules.contract import ChannelNow
 from logger.core.track.scale import ScaleTrack
@@ -27,10 +29,11 @@ class ChannelFold:
         self._unit: tuple[str, int] = ("", 0)
         self._ratio: tuple[int, int] | None = None
         self._flow: float | None = None
+        # No scale shows a quarter more than its capacity: such a number is a fault of the line, no weight.
+        self._most_mg = inf if channel.capacity_kg is None else 1.25e6 * channel.capacity_kg
 
     def take(self, reading: Reading) -> None:
         """Take a usable reading: convert it exactly and hand it to the track. The hot path."""
-        self.last_usable = reading
         unit = (reading.unit, reading.exp)
         if unit != self._unit:
             self._unit = unit
@@ -44,7 +47,11 @@ class ChannelFold:
                 mg = reading.number * numerator
             else:
                 mg = (2 * reading.number * numerator + denominator) // (2 * denominator)
-            track.reading(reading.at_ns, mg, reading.stable)
+            if -self._most_mg <= mg <= self._most_mg:
+                self.last_usable = reading
+                track.reading(reading.at_ns, mg, reading.stable)
+        else:
+            self.last_usable = reading
 
     def woke(self, now_s: int) -> None:
         """The daemon was down until now: silence counts from here."""
@@ -61,6 +68,8 @@ class ChannelFold:
                 now.first_reading_s = now.last_reading_s
             now.unit, now.mode, now.status = last.unit, last.mode, last.status
             usable = self.last_usable
+            if usable is not last and now.status in USABLE:
+                now.status = "beyond-capacity"
             if usable is not None:
                 now.last_usable_s = usable.at_ns / NS
                 now.value = self._value(usable)

@@ -84,6 +84,11 @@ def test_a_refusal_says_why_and_changes_nothing(tallydeck: Run, arguments: list[
     assert "Traceback" not in done.stderr
 
 
+def test_names_that_look_like_markup_are_printed_as_they_are(tallydeck: Run) -> None:
+    tallydeck("lot", "open", "[/bold]x")
+    assert "[/bold]x" in tallydeck("lot", "list").stdout
+
+
 def test_the_state_is_printed_as_json(tallydeck: Run) -> None:
     state = json.loads(tallydeck("now").stdout)
     assert state["bay"] == "Foundry bay"

@@ -28,6 +28,11 @@ resolution = "5 g"
 outlets = ["middlings", "fines"]
 """
 
+CAPACITY = "".join(
+    f'[instruments.{name}]\nresolution = "5 g"\ncapacity = "30 kg"\n'
+    for name in ("feed", "concentrate", "tailings", "middlings", "fines")
+)
+
 
 def text(found: list[Finding]) -> str:
     return "\n".join(json.dumps(finding, ensure_ascii=False) for finding in found)
@@ -271,3 +276,22 @@ def test_one_tick_is_made_for_each_whole_second_passed(bay: Bay) -> None:
     for at_s in (0.0, 0.4, 1.2, 4.9, 5.0):
         bay.apply(Tick(T0 + round(at_s * NS)))
     assert ticked == [1, 2, 3, 4, 5]
+
+
+def test_a_credit_beyond_the_scale_is_refused() -> None:
+    bay = Bay(configuration(TWO.replace("[stations.north]", CAPACITY + "[stations.north]")).bay)
+    found = say(bay, 0, action="correct", recognised="concentrate#1", credit="5000 kg")
+    assert "more than the scale can weigh (30 kg)" in found[0].data["reason"]
+
+
+def test_a_number_far_beyond_the_capacity_is_no_weight() -> None:
+    """A fault of the line moves neither the level nor the tally."""
+    bay = Bay(configuration(TWO.replace("[stations.north]", CAPACITY + "[stations.north]")).bay)
+    for second in range(60):
+        for channel in ("feed", "concentrate", "tailings", "middlings", "fines"):
+            number = -99_999_999 if channel == "concentrate" and 30 <= second < 40 else 5000
+            bay.apply(Reading(T0 + second * NS, channel, number, -3, "kg", True))
+        if second == 35:
+            assert bay.channels["concentrate"].now.status == "beyond-capacity"
+    assert bay.channels["concentrate"].now.track.view.level_mg == pytest.approx(5e6)
+    assert not any(r["channel"] == "concentrate" for r in bay.recognised)
