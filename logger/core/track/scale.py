@@ -7,6 +7,7 @@ holds the states, `core.track.changes` what a step of the weight may be, `core.t
 from __future__ import annotations
 
 from logger.core.description import Channel, Container, FeedKind
+from logger.core.track.corrections import DELIVERED, ESTIMATED, VAR, Corrections
 from logger.core.track.machine import STEPS, Machine
 from logger.core.track.view import Recognised, TrackState
 
@@ -30,6 +31,7 @@ class ScaleTrack(Machine):
         kind = (feed_kind or FeedKind.HOPPER) if feed else None
         super().__init__(channel, container, solids_density, kind, history_s)
         self._values: list[int] = []
+        self._said = Corrections()
         self._last_ns = 0
 
     def reading(self, at_ns: int, mg: int, stable: bool | None) -> None:
@@ -51,26 +53,34 @@ class ScaleTrack(Machine):
         self._publish(now_s)
         return events
 
+    def _publish(self, now_s: int) -> None:
+        """Bring the view up to date; what people corrected comes on top of what was weighed."""
+        super()._publish(now_s)
+        view, said = self.view, self._said
+        view.delivered_mg += said.at(now_s, DELIVERED)
+        view.var_mg2 += said.at(now_s, VAR)
+        view.estimated_mg += said.at(now_s, ESTIMATED)
+
     def delivered_at(self, second: int) -> float:
         """Cumulative delivered mass (mg) at an earlier station second, from the track's history."""
-        return self._account.delivered_at(second)
+        return self._account.delivered_at(second) + self._said.at(second, DELIVERED)
 
     def var_at(self, second: int) -> float:
         """`View.var_mg2` at an earlier station second."""
         account = self._account
-        return (
-            account.history.at(second, 1) + (account.drainage.u_omega_s * account.history.at(second, 3)) ** 2
-        )
+        water = account.drainage.u_omega_s * account.history.at(second, 3)
+        return account.history.at(second, 1) + self._said.at(second, VAR) + water**2
 
     def estimated_at(self, second: int) -> float:
         """`View.estimated_mg` at an earlier station second."""
-        return self._account.history.at(second, 2)
+        return self._account.history.at(second, 2) + self._said.at(second, ESTIMATED)
 
     def tally(self, from_s: int, to_s: int) -> tuple[float, float, float]:
         """Mass delivered between two seconds, its standard uncertainty and its estimated part (mg)."""
-        history, drainage = self._account.history, self._account.drainage
+        history, drainage, said = self._account.history, self._account.drainage, self._said
         mass = self.delivered_at(to_s) - self.delivered_at(from_s)
         var = 2.0 * self.view.level_var_mg2 + max(0.0, history.at(to_s, 1) - history.at(from_s, 1))
+        var += said.at(to_s, VAR) - said.at(from_s, VAR)
         wet = history.at(to_s, 3) - history.at(from_s, 3)
         # These two err the same way every time, so they add up before they are squared.
         water, displaced = drainage.u_omega_s * wet, self._account.gain_u * mass
@@ -121,11 +131,7 @@ class ScaleTrack(Machine):
         return delta
 
     def _shift(self, from_s: int, to_s: int, delta: float, var: float, estimated: float) -> None:
-        self._account.adjust(from_s, to_s, delta, var, estimated)
-        for e in (self._episode, self._former[0] if self._former else None):
-            if e is not None:
-                e.delivered += delta
-                e.carried += delta
+        self._said.add(from_s, to_s, (delta, var, estimated))
         self.view.delivered_mg += delta
-        self.view.var_mg2 = self._account.var
+        self.view.var_mg2 += var
         self.view.estimated_mg += estimated
