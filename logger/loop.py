@@ -372,7 +372,8 @@ class Loop:
             made = dict(self._snapshot) | {
                 "recording": recording | {"message": f"no live figures: {error!r}"}
             }
-        return made | {"seq": self.recorder.seq, "at": rfc3339(max(self._at_ns, 0))}
+        head = {"seq": self.recorder.seq, "at": rfc3339(max(self._at_ns, 0))}
+        return made | head | {"wall_step_s": round(self._step_ns / NS, 1)}
 
     def _keep_checkpoint(self) -> None:
         if self._behind or self._broken or self.recorder.held or not self._key or self.bay.seq == 0:

@@ -155,6 +155,7 @@ def test_a_step_of_the_wall_clock_becomes_an_entry(house: House) -> None:
     entry = house.recorded()[0]
     assert isinstance(entry, Circumstance)
     assert (entry.kind, entry.data["step_ns"]) == ("clock", 7_200 * 10**9)
+    until(lambda: house.loop.snapshot()["wall_step_s"] == 7200.0, what="the step on the board")
 
 
 def test_a_full_disk_is_loud_and_loses_nothing(house: House) -> None:

@@ -291,7 +291,7 @@ class Bay:
         live = run.end_ns is None
         # A run's last second counts: the level at the end of it is what the operator saw.
         end_s = -(-end_ns // NS)
-        data = self.stations[run.station].tally_json(run.start_ns // NS, end_s, live=live)
+        data = self.stations[run.station].tally_json(run.start_ns // NS, end_s)
         head = {
             "run": run.run,
             "station": run.station,

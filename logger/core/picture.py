@@ -55,7 +55,7 @@ def _station(bay: Bay, fold: StationFold) -> dict[str, Any]:
     book = bay.books.stations[fold.station.name]
     run = book.open_run
     now_s = max(bay.at_ns // NS, 0)
-    tally = None if run is None else fold.tally(run.start_ns // NS, now_s, live=True)
+    tally = None if run is None else fold.tally(run.start_ns // NS, now_s)
     lot = None if run is None or run.lot is None else bay.books.lots[run.lot]
     return {
         "name": fold.station.name,

@@ -70,8 +70,8 @@ class StationFold:
         noise = noise_density(view.noise_mg, resolution_mg, view.interval_s or 1.0)
         return noticed_in_s(rate_mg_s, past.lumps.phi_mg, noise, wander=past.lumps.wander)
 
-    def tally(self, from_s: int, to_s: int, *, live: bool) -> Tally:
-        return tally(self.now, from_s, to_s, live=live)
+    def tally(self, from_s: int, to_s: int) -> Tally:
+        return tally(self.now, from_s, to_s)
 
-    def tally_json(self, from_s: int, to_s: int, *, live: bool) -> dict[str, Any]:
-        return self.tally(from_s, to_s, live=live).to_json()
+    def tally_json(self, from_s: int, to_s: int) -> dict[str, Any]:
+        return self.tally(from_s, to_s).to_json()

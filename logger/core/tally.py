@@ -87,13 +87,13 @@ def span_mass(channel: ChannelNow, from_s: int, to_s: int) -> Mass | None:
     return Mass(mg / MG, u_mg / MG, max(0.0, estimated_mg) / MG)
 
 
-def tally(station: StationNow, from_s: int, to_s: int, *, live: bool) -> Tally:
-    """The tally of a span. ``live``: the feed of the last lags is still on the deck; allow for it."""
+def tally(station: StationNow, from_s: int, to_s: int) -> Tally:
+    """The tally of a span; what lay on the deck at either end is allowed for, by the feed of the last lags."""
     feed = None if station.feed is None else span_mass(station.feed, from_s, to_s)
     masses = [None if o.now is None else span_mass(o.now, from_s, to_s) for o in station.outlets]
-    hold_up = _hold_up(station, from_s, to_s) if live else None
+    before, hold_up = _hold_up(station, from_s), _hold_up(station, to_s)
     missing = [i for i, o in enumerate(station.outlets) if o.now is None]
-    rest = _by_difference(feed, masses, missing, hold_up)
+    rest = _by_difference(feed, masses, missing, before or 0.0, hold_up or 0.0)
     complete = all(m is not None for m in masses)
     total = sum(m.kg for m in masses if m is not None)
     total_var = sum(m.u_kg**2 for m in masses if m is not None)
@@ -103,8 +103,8 @@ def tally(station: StationNow, from_s: int, to_s: int, *, live: bool) -> Tally:
         mass = rest if difference else masses[i]
         share, u_share = None, None
         if mass is not None and feed is not None and station.feed is not None:
-            base = span_mass(station.feed, from_s, max(from_s, to_s - _lag_s(o.lag_s, live)))
-            share, u_share = _ratio(mass, base or feed)
+            lag_s = round(o.lag_s or 0.0)
+            share, u_share = _ratio(mass, span_mass(station.feed, from_s - lag_s, to_s - lag_s) or feed)
         elif mass is not None and complete and total > 0:
             share = mass.kg / total
             others = max(0.0, total_var - mass.u_kg**2)
@@ -124,10 +124,6 @@ def tally(station: StationNow, from_s: int, to_s: int, *, live: bool) -> Tally:
     return Tally(feed, tuple(outlets), hold_up)
 
 
-def _lag_s(lag_s: float | None, live: bool) -> int:
-    return round(lag_s) if live and lag_s is not None else 0
-
-
 def _ratio(part: Mass, whole: Mass) -> tuple[float | None, float | None]:
     """part / whole and its standard uncertainty, the two independent (JCGM 100, 5.1.6)."""
     if whole.kg <= max(0.0, 3 * whole.u_kg):
@@ -137,22 +133,23 @@ def _ratio(part: Mass, whole: Mass) -> tuple[float | None, float | None]:
 
 
 def _by_difference(
-    feed: Mass | None, masses: list[Mass | None], missing: list[int], hold_up: float | None
+    feed: Mass | None, masses: list[Mass | None], missing: list[int], before_kg: float, hold_up_kg: float
 ) -> Mass | None:
     """What the one outlet without a scale must have got; None where it can't be told."""
     weighed = [m for m in masses if m is not None]
     if feed is None or len(missing) != 1 or len(weighed) != len(masses) - 1:
         return None
-    if hold_up is not None and hold_up > FILLING * feed.kg:
-        return None  # the deck is still filling: what lies on it is hardly known, and would swamp the rest
-    kg = feed.kg - sum(m.kg for m in weighed) - (hold_up or 0.0)
-    u_hold = 0.3 * (hold_up or 0.0)  # the split and lag of what is on the deck are hardly known
+    if max(before_kg, hold_up_kg) > FILLING * feed.kg:
+        return None  # what lies on the deck is hardly known, and would swamp the rest
+    kg = feed.kg + before_kg - hold_up_kg - sum(m.kg for m in weighed)
+    # The split and lag of what is on the deck are hardly known, but the same at both ends.
+    u_hold = 0.3 * abs(hold_up_kg - before_kg) + 0.1 * max(before_kg, hold_up_kg)
     u_kg = sqrt(feed.u_kg**2 + sum(m.u_kg**2 for m in weighed) + u_hold**2)
     return Mass(kg, u_kg, feed.estimated_kg + sum(m.estimated_kg for m in weighed))
 
 
-def _hold_up(station: StationNow, from_s: int, to_s: int) -> float | None:
-    """Feed of the last lag of each outlet that can't have arrived yet (kg); None without feed or lags."""
+def _hold_up(station: StationNow, at_s: int) -> float | None:
+    """Feed of the last lag of each outlet, which can't have arrived yet (kg); None without feed or lags."""
     feed = station.feed
     if feed is None or feed.track is None or station.station.feed.kind is FeedKind.UNWEIGHED:
         return None
@@ -162,7 +159,7 @@ def _hold_up(station: StationNow, from_s: int, to_s: int) -> float | None:
     told = sum(share or 0.0 for share, _ in known)
     held = 0.0
     for share, lag_s in known:
-        used = span_mass(feed, max(from_s, to_s - round(lag_s)), to_s)
+        used = span_mass(feed, at_s - round(lag_s), at_s)
         part = (share or 0.0) / told if told > 0 else 1.0 / len(known)
         held += part * (0.0 if used is None else used.kg)
     return held

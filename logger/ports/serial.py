@@ -197,6 +197,8 @@ class SerialPort:
     def _tell(self, state: str, why: str) -> None:
         if state == self._link:
             return
+        if state == "up":
+            self._message = ""  # the trouble is over
         self._link = state
         at_ns = self._now()
         self._last_item_ns = at_ns
