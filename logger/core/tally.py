@@ -88,7 +88,7 @@ def span_mass(channel: ChannelNow, from_s: int, to_s: int) -> Mass | None:
 
 
 def tally(station: StationNow, from_s: int, to_s: int) -> Tally:
-    """The tally of a span; what lay on the deck at either end is allowed for, by the feed of the last lags."""
+    """The tally of a span; what lay on the deck at either end is allowed for, by the feed then."""
     feed = None if station.feed is None else span_mass(station.feed, from_s, to_s)
     masses = [None if o.now is None else span_mass(o.now, from_s, to_s) for o in station.outlets]
     before, hold_up = _hold_up(station, from_s), _hold_up(station, to_s)
