@@ -42,7 +42,10 @@ class Container:
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One stream of readings. ``quantity`` is ``mass`` or ``flow``."""
+    """One stream of readings. ``quantity`` is ``mass`` or ``flow``.
+
+    A flow channel shows a flow ("L/min"), a running total ("L", "m3", "gal") or a count ("pulse").
+    """
 
     name: str
     quantity: str = "mass"
@@ -53,6 +56,9 @@ class Channel:
     shows: str = "gross"  # or "net"
     interval_s: float | None = None  # expected time between readings; learned where not told
     instrument: str | None = None
+    pulses_per_l: float | None = None  # of a flow channel whose readings are counts (unit "pulse")
+    wraps_at: int | None = None  # of a totaliser: the number after its highest one, in its last digit
+    most_l_min: float | None = None  # more than this a flow can't be
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +88,7 @@ class Water:
     channel: str
     low_l_min: float | None = None
     high_l_min: float | None = None
+    goes_to: str = "deck"  # "deck": wash water; "feed": it comes onto the deck with the feed
 
 
 @dataclass(frozen=True, slots=True)
