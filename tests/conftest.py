@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import settings
+
+# The same examples in every run, so that a failure is about the change at hand; --full draws fresh ones.
+settings.register_profile("same", derandomize=True)
+settings.register_profile("fresh", derandomize=False)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--full", action="store_true", help="run the long repetitions too")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    settings.load_profile("fresh" if config.getoption("--full") else "same")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -42,7 +42,7 @@ bodies = st.sampled_from(
         {"action": "settings", "values": {"tilt": "3.5 deg", "a stroke": "12 mm", "wash": "9 L/min"}},
         {"action": "note", "text": 'say "it"\n\x00\u2028 \\'},
         {"action": "container-set", "outlet": "concentrate", "tare": 0.1},
-        {"action": "correct", "recognised": "concentrate#3", "credit": -1e-17},
+        {"action": "correct", "recognised": "concentrate#3", "credit": 1e-17},
         {"action": "correct", "recognised": "concentrate#3", "was": "product", "why": "an elbow"},
         {"action": "acknowledge", "alarm": "all"},
         {"action": "shelve", "alarm": "slow:tailings", "minutes": 0.1 + 0.2},

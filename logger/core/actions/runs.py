@@ -1,0 +1,113 @@
+"""Runs, settings, notes, and correcting what was said."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import AwareDatetime, Field, model_validator
+
+from logger.core.actions.base import AtStation, MassKg, Name, Photographs, Said, Short, Text, to_ns
+
+
+class StartRun(AtStation):
+    """Begin a run: one pass of a lot over a station. Without a lot it is a trial.
+
+    A whole run that was forgotten is said with ``time`` and ``until``. ``feed_from`` names what it is fed
+    with where that is a product of an earlier run: ``run-1/middlings``.
+    """
+
+    action: Literal["start-run"] = "start-run"
+    lot: Name | None = None
+    run: Name | None = Field(None, description="made up where it is left out")
+    until: AwareDatetime | None = Field(None, description="when it ended; for a run said afterwards")
+    feed_from: Name | None = Field(None, description='run and outlet: "run-1/middlings"')
+
+    @model_validator(mode="after")
+    def _sound(self) -> StartRun:
+        if self.until is not None and (self.time is None or self.until <= self.time):
+            raise ValueError('"until" goes with an earlier "time": when the run began')
+        if self.feed_from is not None and "/" not in self.feed_from:
+            raise ValueError('"feed_from" names a run and its outlet, such as "run-1/middlings"')
+        return self
+
+    @property
+    def until_ns(self) -> int | None:
+        return None if self.until is None else to_ns(self.until)
+
+
+class EndRun(AtStation):
+    """End a run. ``hold_up`` is what still lies on the deck: a mass, or ``wait`` until the deck is empty."""
+
+    action: Literal["end-run"] = "end-run"
+    run: Name | None = Field(None, description="the open one, if left out")
+    hold_up: MassKg | Literal["wait"] | None = None
+
+
+class PauseFeed(AtStation):
+    """The feed is paused on purpose; nobody is to be called for that."""
+
+    action: Literal["pause-feed"] = "pause-feed"
+    why: Text = ""
+
+
+class ResumeFeed(AtStation):
+    """The feed goes on. It is also taken as resumed when it is seen to flow."""
+
+    action: Literal["resume-feed"] = "resume-feed"
+
+
+class Settings(AtStation):
+    """Write the settings of a station down (tilt, stroke, speed, wash water, …)."""
+
+    action: Literal["settings"] = "settings"
+    values: Annotated[dict[Name, Short], Field(min_length=1, max_length=40)]
+
+
+class Note(AtStation):
+    """A remark with a time."""
+
+    action: Literal["note"] = "note"
+    text: Text
+    photographs: Photographs = Field([], description="paths of files")
+
+
+class Mark(AtStation):
+    """Something happened now; it is worded later."""
+
+    action: Literal["mark"] = "mark"
+
+
+class WordMark(Said):
+    """The words for a mark. Said again, the later words count and the earlier are kept."""
+
+    action: Literal["word-mark"] = "word-mark"
+    mark: Name = Field(description="its name, such as mark-3")
+    text: Text
+
+
+class Amend(Said):
+    """Correct something that was said: the same action with other values. The old ones are kept.
+
+    ``entry`` is the number or the id it was answered with. ``change`` holds the fields to change, null
+    to take one out; ``{"time": …}`` sets when it took effect.
+    """
+
+    action: Literal["amend"] = "amend"
+    entry: int | Name
+    change: Annotated[dict[Name, Any], Field(min_length=1, max_length=40)]
+    why: Text = ""
+
+    @model_validator(mode="after")
+    def _keeps_its_kind(self) -> Amend:
+        for field in ("action", "id", "who"):
+            if field in self.change:
+                raise ValueError(f'"{field}" can\'t be changed; withdraw the entry and say it anew')
+        return self
+
+
+class Withdraw(Said):
+    """Take back something that was said, as if it had not been. It stays in the record."""
+
+    action: Literal["withdraw"] = "withdraw"
+    entry: int | Name
+    why: Text = ""
