@@ -30,9 +30,10 @@ GLANCE_S = 0.25  # how often, while waiting, whether the device has reappeared
 
 
 class SerialPort:
-    """A scale or meter on a serial device or a TCP connection. See `ports.contract.Port`.
+    """A scale or meter on a serial device, a TCP connection or a serial server. See `ports.contract.Port`.
 
-    ``url`` is a device path (best one under /dev/serial/by-id) or ``socket://host:port``. ``dtr`` and
+    ``url`` is a device path (best one under /dev/serial/by-id), ``socket://host:port`` for a plain TCP
+    port, or ``rfc2217://host:port`` for a server that sets the line as told here. ``dtr`` and
     ``rts`` are set while opening where they are told, because raised lines may reset a board behind
     them; the system itself may raise them for a moment before that.
     ``reopen_s``: first and longest wait before opening again; ``reopen_jitter``: share of it that is
@@ -134,6 +135,10 @@ class SerialPort:
         wire = open_wire(self._url, self._settings)
         try:
             if self._stopping.is_set():  # connecting may outlast the patience of stop()
+                return
+            assert self._wake is not None  # noqa: S101 - for the type checker; start() made it
+            wire.agree(self._wake[0])
+            if self._stopping.is_set():
                 return
             self._opened += 1
             self._tell("up", "opened")

@@ -1,9 +1,10 @@
-"""A wire that is open: a serial device or a TCP connection, as one file descriptor.
+"""A wire that is open: a serial device, a TCP connection or a serial server's port, as one file descriptor.
 
 pyserial opens and configures the device; reading and writing go to the descriptor itself, because
 one `os.read` returns what is there and loses nothing at a hang-up, where a read of more than is
 there does. TCP is a plain socket: unlike pyserial's it is closed even after the far end reset it, and
-keep-alive tells a dead line within half a minute.
+keep-alive tells a dead line within half a minute. A serial server's line is set by RFC 2217 over such
+a socket (`ports.rfc2217`).
 """
 
 from __future__ import annotations
@@ -21,9 +22,13 @@ from urllib.parse import urlsplit
 
 import serial
 
+from logger.ports.rfc2217 import ComPort
+
 READ_BYTES = 4096
 WRITE_S = 0.5
 CONNECT_S = 1.5
+AGREE_S = 1.5
+SERVER = "rfc2217"
 TROUBLE = (serial.SerialException, OSError, termios.error, TypeError, ValueError)
 """Everything that opening or using a wire was seen to raise. A hang-up shows in four different ways."""
 
@@ -34,7 +39,7 @@ class WireError(OSError):
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Line settings of a serial device; a TCP connection has none."""
+    """Line settings of a serial device or a serial server's port; a TCP connection has none."""
 
     baud: int = 9600
     data_bits: int = 8
@@ -58,30 +63,68 @@ class Settings:
 
 
 def check_url(url: str) -> tuple[str, int] | None:
-    """(host, port) of a ``socket://host:port``; None for a device path; ValueError for anything else."""
+    """(host, port) of ``socket://host:port`` or ``rfc2217://host:port``; None for a device path.
+
+    ValueError for anything else.
+    """
     if url.startswith("/"):
         return None
     try:
         parts = urlsplit(url)
-        if parts.scheme == "socket" and parts.hostname and parts.port and not parts.path.strip("/"):
+        if parts.scheme in ("socket", SERVER) and parts.hostname and parts.port and not parts.path.strip("/"):
             return parts.hostname, parts.port
     except ValueError:
         pass
     raise ValueError(
-        f'"{url}" is not a wire; use a device such as "/dev/serial/by-id/..." or "socket://host:port"'
+        f'"{url}" is not a wire; use a device such as "/dev/serial/by-id/...", "socket://host:port" '
+        'or "rfc2217://host:port"'
     )
 
 
 class Wire:
     """An open wire. Not thread-safe: one thread owns it."""
 
-    def __init__(self, held: serial.Serial | socket.socket, url: str) -> None:
+    def __init__(self, held: serial.Serial | socket.socket, url: str, remote: ComPort | None = None) -> None:
         self._held = held
         self._url = url
+        self._remote = remote
         self.fd: int = held.fileno()
+
+    def agree(self, wake: int) -> None:
+        """Have a serial server set its line; any other wire is ready as it is. Ends early when the
+        descriptor ``wake`` becomes readable. WireError where it refuses or does not answer.
+
+        What arrives before is dropped, as opening a device drops what was there.
+        """
+        remote = self._remote
+        if remote is None:
+            return
+        until_s = time.monotonic() + AGREE_S
+        poller = select.poll()
+        poller.register(self.fd, select.POLLIN)
+        poller.register(wake, select.POLLIN)
+        self._send(remote.hello())
+        while not remote.agreed and (left_s := until_s - time.monotonic()) > 0:
+            ready = dict(poller.poll(left_s * 1000))
+            if wake in ready:
+                return
+            if ready:
+                self.read()
+        if not remote.settled:  # a server that forgets to answer the purge alone will do
+            raise WireError(errno.ETIMEDOUT, f"{self._url}: {remote.missing}; {_NO_SERVER}")
 
     def read(self) -> bytes:
         """What has arrived, at most 4096 bytes; b"" where nothing has. WireError at a hang-up."""
+        data = self._receive()
+        if self._remote is None or not data:
+            return data
+        given, answer = self._remote.feed(data)
+        self._send(answer)
+        if self._remote.refused:
+            raise WireError(errno.EPROTO, f"{self._url}: {self._remote.refused}")
+        return given
+
+    def _receive(self) -> bytes:
         try:
             data = os.read(self.fd, READ_BYTES)
         except (BlockingIOError, InterruptedError):
@@ -94,6 +137,9 @@ class Wire:
 
     def write(self, data: bytes) -> None:
         """Send all of it within half a second, else WireError."""
+        self._send(data if self._remote is None else self._remote.wrap(data))
+
+    def _send(self, data: bytes) -> None:
         until_s = time.monotonic() + WRITE_S
         while data:
             try:
@@ -131,12 +177,23 @@ class Wire:
 
 
 def open_wire(url: str, settings: Settings) -> Wire:
-    """Open a device for us alone, or connect. WireError says what to do."""
+    """Open a device for us alone, or connect. WireError says what to do.
+
+    A serial server's line is not set yet: see `Wire.agree`.
+    """
     address = check_url(url)
     try:
-        return Wire(_device(url, settings) if address is None else _connection(*address), url)
+        if address is None:
+            return Wire(_device(url, settings), url)
+        remote = _com_port(settings) if urlsplit(url).scheme == SERVER else None
+        return Wire(_connection(*address), url, remote)
     except TROUBLE as error:
         raise _wire_error(error, url) from error
+
+
+def _com_port(settings: Settings) -> ComPort:
+    framing = settings.data_bits, settings.parity, settings.stop_bits
+    return ComPort(settings.baud, *framing, dtr=settings.dtr, rts=settings.rts)
 
 
 def _device(path: str, settings: Settings) -> serial.Serial:
@@ -196,6 +253,10 @@ def explain(error: BaseException, url: str) -> str:
     return f"{url}: {remedy or f'{error}; check the cable and the settings of the port'}"
 
 
+_NO_SERVER = (
+    "check that the serial server is set to RFC 2217 on this TCP port and that no other client holds it, "
+    "or write socket:// if it is a plain TCP port"
+)
 _BUSY = "another program holds this port and would take its bytes; end it, `fuser -v` names it"
 _STUCK = "the far end takes no more bytes; check that the instrument is on, it is opened again by itself"
 _GONE = (

@@ -20,7 +20,7 @@ NOT_WEIGHED = "none"
 
 _SHIFT = re.compile(r"([01]\d|2[0-3]):([0-5]\d) ?- ?(([01]\d|2[0-3]):([0-5]\d)|24:00)")
 _FORMAT = re.compile(r"([78])([NEO])(1|1\.5|2)")
-_SOCKET = re.compile(r"socket://([A-Za-z0-9.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\]):(\d{1,5})")
+_SOCKET = re.compile(r"(?:socket|rfc2217)://([A-Za-z0-9.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\]):(\d{1,5})")
 _DEVICE = re.compile(r"/[^\x00-\x1f]{1,500}|demo:[\w-]{1,40}")
 
 
@@ -121,7 +121,7 @@ class PortOf(Text):
         return value
 
     def wanted(self) -> tuple[str, str]:
-        allowed = "the full path of a serial device, or socket://host:port"
+        allowed = "the full path of a serial device, socket://host:port or rfc2217://host:port"
         return (
             allowed,
             "list /dev/serial/by-id/ with the instrument plugged in, and copy the name that appears",
@@ -130,7 +130,11 @@ class PortOf(Text):
     def json(self) -> dict[str, Any]:
         return {
             "pattern": f"^({_SOCKET.pattern}|{_DEVICE.pattern})$",
-            "examples": ["/dev/serial/by-id/usb-scale-if00-port0", "socket://192.168.1.20:4001"],
+            "examples": [
+                "/dev/serial/by-id/usb-scale-if00-port0",
+                "socket://192.168.1.20:4001",
+                "rfc2217://192.168.1.20:4002",
+            ],
         }
 
 

@@ -17,8 +17,9 @@ from logger.settings.secret import Secret
 class InstrumentSettings:
     """How an instrument is reached and asked. Its channel in the Bay has the same name.
 
-    ``port`` is a device path, ``socket://host:port``, ``demo:NAME`` (the demo's own bay), or
-    None: its readings come from a file. ``dialect`` is ``sma`` (mode ``poll``, ``stable`` or ``repeat``)
+    ``port`` is a device path, ``socket://host:port``, ``rfc2217://host:port``, ``demo:NAME`` (the demo's
+    own bay), or None: its readings come from a file.
+    ``dialect`` is ``sma`` (mode ``poll``, ``stable`` or ``repeat``)
     or ``line`` (mode ``listen`` or ``poll``; ``line`` then tells the format). ``interval_s`` is the time
     between polls; an instrument that sends by itself keeps its own.
     """

@@ -109,7 +109,8 @@ def _ports_once(document: Document, faults: Faults) -> None:
     for name, table in document.instruments.items():
         if table.port is None:
             continue
-        other = first.setdefault(table.port, name)
+        # The same TCP port is the same wire, however it is spoken to.
+        other = first.setdefault(table.port.partition("://")[2] or table.port, name)
         if other != name:
             faults.add(
                 ("instruments", name, "port"),

@@ -15,8 +15,13 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
 
+from logger.core.decode.contract import Exchange
 from logger.core.entries import Circumstance, Garbage, Reading
+from logger.ports.serial import SerialPort
 
+FRAME = b"\n 1G       1.234kg \r"
+LISTEN = Exchange(timeout_s=0.2)
+MakePort = Callable[..., SerialPort]
 Item = Reading | Garbage | Circumstance
 
 
@@ -28,6 +33,10 @@ def await_true(condition: Callable[[], bool], what: str, timeout_s: float = 8.0)
             raise AssertionError(f"not within {timeout_s} s: {what}")
         time.sleep(0.002)
     return time.monotonic() - begin_s
+
+
+def open_descriptors() -> int:
+    return len(list(Path("/proc/self/fd").iterdir()))
 
 
 class Sink:

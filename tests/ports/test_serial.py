@@ -6,7 +6,7 @@ import os
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -19,11 +19,7 @@ from logger.core.entries import Garbage, Reading
 from logger.ports.serial import SerialPort
 from logger.ports.wire import Settings, Wire, open_wire
 
-from .cable import Answerer, Cable, Sink, await_true, drop, spoil
-
-FRAME = b"\n 1G       1.234kg \r"
-LISTEN = Exchange(timeout_s=0.2)
-MakePort = Callable[..., SerialPort]
+from .cable import FRAME, LISTEN, Answerer, Cable, MakePort, Sink, await_true, drop, open_descriptors, spoil
 
 
 def frame(grams: int) -> bytes:
@@ -31,32 +27,9 @@ def frame(grams: int) -> bytes:
 
 
 @pytest.fixture
-def sink() -> Sink:
-    return Sink()
-
-
-@pytest.fixture
 def cable(tmp_path: Path) -> Iterator[Cable]:
     with Cable(tmp_path / "scale") as made:
         yield made
-
-
-@pytest.fixture
-def make(sink: Sink) -> Iterator[MakePort]:
-    """Make and start a port that listens for SMA frames and puts into the sink; all end with the test."""
-    ports: list[SerialPort] = []
-
-    def start(url: object, talk: Exchange = LISTEN, into: Sink = sink, **settings: object) -> SerialPort:
-        settings.setdefault("decoder", SmaDecoder("tails"))
-        settings.setdefault("now", time.monotonic_ns)
-        port = SerialPort("tails scale", str(url), exchange=talk, put=into.put, **settings)
-        port.start()
-        ports.append(port)
-        return port
-
-    yield start
-    for port in ports:
-        port.stop()
 
 
 def test_a_frame_sent_whole_arrives_stamped_and_counted(cable: Cable, sink: Sink, make: MakePort) -> None:
@@ -167,10 +140,6 @@ def test_a_name_that_leads_elsewhere_is_followed_without_a_hang_up(
         sink.await_readings(1)
 
 
-def _descriptors() -> int:
-    return len(list(Path("/proc/self/fd").iterdir()))
-
-
 @pytest.mark.parametrize("times", [20, pytest.param(200, marks=pytest.mark.full)])
 def test_unplugging_again_and_again_leaks_no_descriptor(
     cable: Cable, sink: Sink, make: MakePort, times: int
@@ -178,7 +147,7 @@ def test_unplugging_again_and_again_leaks_no_descriptor(
     cable.plug()
     make(cable.path, reopen_s=(0.01, 0.02))
     sink.await_link("up")
-    before = _descriptors()
+    before = open_descriptors()
     for turn in range(times):
         seen = len(sink.links)
         cable.unplug()
@@ -187,7 +156,7 @@ def test_unplugging_again_and_again_leaks_no_descriptor(
         await_true(lambda seen=seen: len(sink.links) == seen + 2, "the link up again")
         cable.send(FRAME)
         sink.await_readings(turn + 1)
-    assert _descriptors() == before
+    assert open_descriptors() == before
     assert sink.links == ["up", *["down", "up"] * times]
 
 
@@ -338,12 +307,12 @@ def test_stopping_is_quick_and_may_be_repeated(cable: Cable, sink: Sink, make: M
     sink.await_link("up")
     cable.send(FRAME[:5])
     await_true(lambda: port.health().bytes_in == 5, "five bytes in")
-    before = _descriptors()
+    before = open_descriptors()
     begin_s = time.monotonic()
     port.stop()
     port.stop()
     assert time.monotonic() - begin_s < 0.5
-    assert _descriptors() < before
+    assert open_descriptors() < before
     assert [piece.reason for piece in sink.garbage] == ["cut-off"]
 
 
@@ -371,7 +340,7 @@ def test_a_port_that_is_stopped_while_it_opens_hands_nothing_on(
         return open_wire(url, settings)
 
     monkeypatch.setattr("logger.ports.serial.open_wire", slow)
-    before = _descriptors()
+    before = open_descriptors()
     cable.plug()
     port = make(cable.path)
     opening.wait(5.0)
@@ -380,7 +349,7 @@ def test_a_port_that_is_stopped_while_it_opens_hands_nothing_on(
     go_on.set()
     port.stop()
     assert sink.items == []
-    assert _descriptors() == before + 1  # the cable's own end
+    assert open_descriptors() == before + 1  # the cable's own end
 
 
 def test_a_fault_in_the_program_is_told_and_the_thread_lives_on(
@@ -455,12 +424,12 @@ def test_a_tcp_connection_that_was_reset_leaks_no_descriptor(
     for turn in range(10):
         link = server.accept()[0]
         await_true(lambda turn=turn: len(sink.links) == 3 + 2 * turn, "the link up again")
-        before = before or _descriptors()
+        before = before or open_descriptors()
         link.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\1\0\0\0\0\0\0\0")
         link.close()
     with server.accept()[0]:
         await_true(lambda: len(sink.links) == 23, "the link up again")
-        assert _descriptors() == before
+        assert open_descriptors() == before
 
 
 def test_a_tcp_port_where_nothing_listens_is_told_with_a_remedy(sink: Sink, make: MakePort) -> None:

@@ -38,6 +38,7 @@ def test_each_trouble_names_the_wire_and_a_remedy(error: BaseException, words: s
 def test_a_host_and_port_are_found_in_a_url() -> None:
     assert check_url("socket://[::1]:4001") == ("::1", 4001)
     assert check_url("socket://feed.lan:4001/") == ("feed.lan", 4001)
+    assert check_url("rfc2217://192.168.1.20:4002") == ("192.168.1.20", 4002)
     assert check_url("/dev/ttyS0") is None
 
 
