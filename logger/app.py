@@ -7,7 +7,6 @@ import json
 import logging
 import os
 import secrets
-import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -22,7 +21,7 @@ from logger.clock import Clock
 from logger.core.bay import Bay
 from logger.core.decode import line, sma
 from logger.core.decode.contract import Decoder, Exchange
-from logger.core.entries import Circumstance, Entry, Finding
+from logger.core.entries import Circumstance, Entry, Finding, Garbage, Reading
 from logger.journal.checkpoint import thaw
 from logger.journal.journal import Journal, JournalError, JournalReader, boot_offset, last_moment
 from logger.loop import Loop
@@ -116,11 +115,13 @@ class Daemon:
         *,
         clock: Clock | None = None,
         told: Callable[[list[Finding]], None] = lambda findings: None,
+        heard: Callable[[Circumstance], None] = lambda entry: None,
     ) -> None:
         self.configuration = configuration
         self.directory = configuration.journal_directory
         self.clock = clock or Clock()
         self._told = told
+        self._heard = heard
         self.ports: list[Port] = []
         self.journal: Journal
         self.loop: Loop
@@ -144,13 +145,18 @@ class Daemon:
             self.stop()
             raise
         self.ports = [
-            make_port(each, self.loop.put, self.clock.now_ns)
+            make_port(each, self._put, self.clock.now_ns)
             for each in self.configuration.instruments
             if each.port is not None
         ]
         for port in self.ports:
             port.start()
-        log.info("recording to %s; the board is at %s", self.journal_path, self.board.url)
+
+    def _put(self, item: Reading | Garbage | Circumstance) -> None:
+        """The ports' way into the loop; what they say of their wires is told to who listens, too."""
+        self.loop.put(item)
+        if isinstance(item, Circumstance):
+            self._heard(item)
 
     def _check(self) -> None:
         needed = self.configuration.unwired
@@ -251,33 +257,32 @@ class Daemon:
 
     def stop(self) -> None:
         """Stop in the order of the data: ports, loop, journal, board. Safe after a failed start."""
-        for port in self.ports:
-            port.stop()
+        self._stop_ports()
+        stuck = False
         if hasattr(self, "loop"):
             self.loop.put(Circumstance(self.clock.now_ns(), "stop", "", {}))
             self.loop.stop()
+            stuck = self.loop.alive
         if hasattr(self, "board"):
             self.board.stop()
-        if hasattr(self, "journal"):
+        if stuck:  # its connection may be in the middle of a write; the kernel lets go of the lock
+            log.critical("the loop did not end; what it holds in memory is lost, what was committed is safe")
+        elif hasattr(self, "journal"):
             self.journal.close()
         if self._addressed:
             self._addressed = False
-            (self.directory / ADDRESS_NAME).unlink(missing_ok=True)
+            try:
+                (self.directory / ADDRESS_NAME).unlink(missing_ok=True)
+            except OSError as error:
+                log.warning("%s stays behind: %s", ADDRESS_NAME, error)
 
-    def serve(self, ready: Callable[[], None] = lambda: None) -> None:
-        """Run until SIGTERM or SIGINT."""
-        enough = threading.Event()
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: enough.set())
-        self.start()
-        ready()
-        try:
-            while not enough.wait(1.0):
-                if not self.loop.alive:
-                    raise StartError("the loop ended by itself; see the log, and start again")
-        finally:
-            log.info("stopping")
-            self.stop()
+    def _stop_ports(self) -> None:
+        """All at once: one that hangs while opening its wire must not keep the others waiting."""
+        stoppers = [threading.Thread(target=port.stop, name=f"stop {port.name}") for port in self.ports]
+        for stopper in stoppers:
+            stopper.start()
+        for stopper in stoppers:
+            stopper.join()
 
 
 def with_ports(

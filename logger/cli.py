@@ -93,13 +93,15 @@ def check(
 def serve(config: ConfigOption = None) -> None:
     """Record, watch and show the board, until stopped (Ctrl-C or SIGTERM)."""
     from logger.app import Daemon, StartError
+    from logger.commands.serve import run_serve
     from logger.journal.journal import JournalError
+    from logger.service.chronicle import tell_findings, tell_link
 
     configuration = load(config)
-    _log_to_stderr()
-    daemon = Daemon(configuration)
+    _log()
+    daemon = Daemon(configuration, told=tell_findings, heard=tell_link)
     try:
-        daemon.serve(lambda: err.print(f"The board is at {daemon.board.url}", markup=False))
+        run_serve(daemon, lambda: err.print(f"The board is at {daemon.board.url}", markup=False))
     except StartError as error:
         fail(UNAVAILABLE, str(error))
     except JournalError as error:
@@ -121,7 +123,7 @@ def demo(
     from logger.commands.demo import run_demo
     from logger.journal.journal import JournalError
 
-    _log_to_stderr(logging.WARNING)
+    _log(logging.WARNING)
     try:
         run_demo(speed=speed, port=port, seed=seed, directory=directory, seconds=seconds, say=out.print)
     except StartError as error:
@@ -172,10 +174,10 @@ def replay(
         print_json(data)
 
 
-def _log_to_stderr(level: int = logging.INFO) -> None:
-    logging.basicConfig(
-        level=level, format="%(asctime)s %(levelname)s %(name)s: %(message)s", stream=sys.stderr
-    )
+def _log(level: int = logging.INFO) -> None:
+    from logger.service.native import set_up
+
+    set_up(level, os.environ)
 
 
 def main() -> None:

@@ -64,6 +64,8 @@ class BoardServer:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._server: _Server | None = None
         self._hub: Hub | None = None
+        self._asked = False
+        self._beats = 0
 
     @property
     def url(self) -> str:
@@ -83,6 +85,21 @@ class BoardServer:
         if self._server is None or not self._server.started:
             self.stop(1.0)
             raise BoardError(f"board: the server on {self.url} did not come up; the log says why")
+
+    def beat(self) -> int:
+        """How often its event loop has answered this question so far; each call asks once more.
+
+        A number that stands still over a while tells that the board hangs or has ended.
+        """
+        if self._loop is not None and not self._asked:
+            self._asked = True
+            with contextlib.suppress(RuntimeError):  # it has ended, and answers no more
+                self._loop.call_soon_threadsafe(self._answer_beat)
+        return self._beats
+
+    def _answer_beat(self) -> None:
+        self._asked = False
+        self._beats += 1
 
     def stop(self, timeout_s: float = 5.0) -> bool:
         """End every stream and the thread. False where the thread did not end in time."""

@@ -42,13 +42,18 @@ class Lock:
         try:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
+            other = os.pread(self._descriptor, 20, 0).decode("ascii", "replace").strip()
             self.release()
+            who = f"another daemon (process {other})" if other.isdigit() else "another daemon"
             raise JournalError(
-                f"{path} is being written by another daemon; stop that one, or name another file", "busy"
+                f"{path} is being written by {who}; stop that one, or name another file", "busy"
             ) from error
         except OSError:
             self.release()
             raise
+        with contextlib.suppress(OSError):  # on a full disk the lock holds all the same
+            os.ftruncate(self._descriptor, 0)
+            os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
 
     def release(self) -> None:
         if self._descriptor >= 0:

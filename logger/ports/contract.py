@@ -40,3 +40,7 @@ class Port(Protocol):
         """End the thread and close the wire; safe to call twice."""
 
     def health(self) -> PortHealth: ...
+
+    @property
+    def alive(self) -> bool:
+        """Whether its thread runs, however its wire stands: one that ended will never read again."""

@@ -98,6 +98,10 @@ class SerialPort:
         if self._thread.is_alive():
             log.warning("port %s did not end within %.1f s; it ends by itself later", self.name, timeout_s)
 
+    @property
+    def alive(self) -> bool:
+        return self._thread is not None and self._thread.is_alive()
+
     def health(self) -> PortHealth:
         return PortHealth(
             self.name,
