@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from logger import __version__
-from logger.commands import operator
+from logger.commands import lots, runs, say, show
 from logger.commands.shared import (
     CANT_CREATE,
     DATA,
@@ -40,11 +40,11 @@ app = typer.Typer(
     "        tallydeck serve -c FILE    record, watch, show the board\n\n"
     "        tallydeck lot open ... ; tallydeck run start ... ; tallydeck run end",
 )
-app.add_typer(operator.lot_app, name="lot")
-app.add_typer(operator.run_app, name="run")
-app.add_typer(operator.say_app, name="say")
-app.command()(operator.now)
-app.command()(operator.tally)
+app.add_typer(lots.lot_app, name="lot")
+app.add_typer(runs.run_app, name="run")
+app.add_typer(say.say_app, name="say")
+app.command()(show.now)
+app.command()(show.tally)
 
 
 def _version(wanted: bool) -> None:

@@ -18,6 +18,7 @@ from typing import Any, TextIO
 from pydantic import ValidationError
 
 from logger.core.actions import BODY, EndRun, StartRun
+from logger.core.actions.faults import faults, sentence
 from logger.core.bay import Bay
 from logger.core.description import Bay as BayDescription
 from logger.core.entries import Action, Entry, Finding, Garbage, Reading
@@ -119,7 +120,7 @@ def read_actions(path: Path) -> list[Entry]:
         try:
             body = BODY.validate_python(json.loads(line))
         except ValidationError as error:
-            bad += [f"{path}: line {number}: {_place(e['loc'])}: {e['msg']}" for e in error.errors()]
+            bad += [f"{path}: line {number}: {sentence(fault)}" for fault in faults(error)]
             continue
         except ValueError as error:
             bad.append(f"{path}: line {number}: is not a JSON object: {error}")
@@ -131,10 +132,6 @@ def read_actions(path: Path) -> list[Entry]:
     if bad:
         raise ReplayError("\n".join(bad))
     return sorted(found, key=lambda entry: entry.at_ns)
-
-
-def _place(loc: tuple[int | str, ...]) -> str:
-    return ".".join(str(part) for part in loc) or "the action"
 
 
 # ---------------------------------------------------------------------- folding

@@ -22,6 +22,7 @@ from logger.board.guard import PAGE, Guard, Sessions
 from logger.board.hub import Hub, TooManyViewersError
 from logger.board.problems import fault, invalid, json_response, problem
 from logger.board.static_files import StaticFile, read_all
+from logger.core.actions.schema import schema
 
 MOST_BODY = 64 * 1024
 BODY_TIMEOUT_S = 10.0
@@ -136,6 +137,11 @@ def _read_routes(app: FastAPI, desk: Desk, hub: Hub) -> None:
 
 def _action_route(app: FastAPI, desk: Desk) -> None:
     in_thread = _threads(8)
+    described = schema()
+
+    @app.get("/api/v1/actions/schema")
+    async def actions_schema() -> Response:
+        return json_response(described)
 
     @app.post("/api/v1/actions")
     async def actions(request: Request) -> Response:

@@ -4,12 +4,20 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import dataclass
+from datetime import UTC, tzinfo
 from math import floor, log10
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 from rich.console import Console
+
+from logger.core.actions.faults import sentence
+from logger.core.localtime import say_time
+from logger.core.units import kg_to
+from logger.core.walltime import parse_rfc3339
 
 USAGE, DATA, NO_INPUT, UNAVAILABLE, CANT_CREATE, NO_PERMISSION, CONFIG = 64, 65, 66, 69, 73, 77, 78
 
@@ -28,7 +36,7 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for a machi
 TimeOption = Annotated[
     str | None,
     typer.Option(
-        "--time", metavar="RFC3339", help="When it took effect, if not now: 2026-03-02T06:10:00+01:00."
+        "--time", metavar="TIME", help='When it took effect, if not now: 06:10, or "2026-03-02 06:10".'
     ),
 ]
 WhoOption = Annotated[str, typer.Option("--who", envvar="TALLYDECK_WHO", help="Who says so.")]
@@ -81,7 +89,41 @@ def ask(config: Path | None, question: str, *arguments: Any) -> Any:
     try:
         return getattr(_client(config), question)(*arguments)
     except ClientError as error:
-        fail(EXIT_BY_STATUS.get(error.status, UNAVAILABLE), str(error))
+        code = EXIT_BY_STATUS.get(error.status, UNAVAILABLE)
+        if error.errors:
+            lines = [sentence(fault) for fault in error.errors]
+            fail(code, "\n  ".join(["nothing was changed; put this right and say it again:", *lines]))
+        fail(code, str(error))
+
+
+@dataclass(frozen=True, slots=True)
+class Here:
+    """What a person takes for granted in the bay: its clock and the unit masses are read in."""
+
+    unit: str
+    zone: tzinfo
+    zone_name: str
+    now_ns: int
+
+    def clock(self, rfc3339_text: str | None) -> str:
+        """A time of the API by the bay's clock; empty where there is none."""
+        return "" if rfc3339_text is None else say_time(parse_rfc3339(rfc3339_text), self.zone)
+
+    def mass(self, value_kg: float | None, digits: int = 3) -> str:
+        """A mass in the person's unit, without the unit's name; empty where it is not known."""
+        return "" if value_kg is None else f"{kg_to(value_kg, self.unit):.{digits}f}"
+
+
+def here(config: Path | None) -> Here:
+    """The running daemon's clock, zone and unit."""
+    state = ask(config, "state")
+    name = str(state.get("time_zone") or "UTC")
+    zone: tzinfo
+    try:
+        zone = ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        name, zone = "UTC", UTC
+    return Here(str(state["units"]), zone, name, parse_rfc3339(state["at"]))
 
 
 def print_json(data: Any) -> None:

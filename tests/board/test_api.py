@@ -10,6 +10,7 @@ import pytest
 
 from logger.board import routes
 from logger.board.desk import Answer
+from logger.core.actions.schema import schema
 from tests.board.fake_desk import FakeDesk
 
 NOTE = {"action": "note", "text": "wet hands"}
@@ -109,6 +110,10 @@ def test_a_fault_has_place_message_and_remedy(
     assert error["message"]
     assert remedy in error["remedy"]
     assert desk.submitted == []
+
+
+def test_the_schema_of_the_actions_is_served(ask: httpx.Client) -> None:
+    assert ask.get("/api/v1/actions/schema").json() == schema()
 
 
 def test_all_faults_at_once(ask: httpx.Client) -> None:

@@ -11,7 +11,7 @@ On the wire an action is one JSON object, e.g.::
 
 from __future__ import annotations
 
-from typing import Annotated, Any, TypeAlias
+from typing import Annotated, Any, TypeAlias, get_args
 
 from pydantic import BaseModel, Field, TypeAdapter
 
@@ -65,10 +65,15 @@ Body: TypeAlias = Annotated[
     Field(discriminator="action"),
 ]
 BODY: TypeAdapter[Any] = TypeAdapter(Body)
+MODELS: dict[str, type[BaseModel]] = {
+    model.model_fields["action"].default: model for model in get_args(get_args(Body)[0])
+}
+"""The name of an action -> its model, in the schema's order."""
 
 __all__ = [
     "BODY",
     "EPOCH",
+    "MODELS",
     "Acknowledge",
     "Amend",
     "Body",

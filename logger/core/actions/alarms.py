@@ -20,6 +20,6 @@ class Shelve(Said):
     """Silence an alarm for a limited time."""
 
     action: Literal["shelve"] = "shelve"
-    alarm: Name
-    minutes: Annotated[float, Field(gt=0, le=480)]
-    why: Text = ""
+    alarm: Name = Field(description="the alarm's id, as shown with it")
+    minutes: Annotated[float, Field(gt=0, le=480, description="for how long, at most eight hours")]
+    why: Text = Field("", description="the reason")

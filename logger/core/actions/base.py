@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal, TypeAlias
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    WithJsonSchema,
+)
+from pydantic_core import PydanticCustomError
 
-from logger.core.units import parse_quantity
+from logger.core.units import DIMENSIONS, EXAMPLES, parse_quantity
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -18,17 +28,40 @@ def to_ns(moment: datetime) -> int:
     return ((delta.days * 86400 + delta.seconds) * 10**6 + delta.microseconds) * 1000
 
 
-def _quantity(dimension: str) -> BeforeValidator:
-    def read(value: Any) -> Any:
-        return float(parse_quantity(value, dimension)) if isinstance(value, str) else value
+def _read(value: Any, dimension: str) -> Any:
+    if isinstance(value, bool):
+        raise PydanticCustomError("float_type", "a truth value is no quantity")
+    return float(parse_quantity(value, dimension)) if isinstance(value, str) else value
 
-    return BeforeValidator(read)
+
+def _quantity(dimension: str, *words: str) -> BeforeValidator:
+    """Reads a quantity in text, such as "5 g", where it is none of the words."""
+    return BeforeValidator(lambda value: value if value in words else _read(value, dimension))
 
 
-def _weigh_or_mass(value: Any) -> Any:
-    if isinstance(value, str) and value != "weigh":
-        return float(parse_quantity(value, "mass"))
-    return value
+def _described(dimension: str, about: str, *words: str) -> WithJsonSchema:
+    units = "|".join(sorted(unit for unit in DIMENSIONS[dimension] if unit))
+    optional = "?" if "" in DIMENSIONS[dimension] else ""
+    limits = {"minimum": 0, "maximum": 1 if dimension == "share" else MOST_KG}
+    text = {
+        "type": "string",
+        "pattern": rf"^\s*\+?[0-9]{{1,12}}(\.[0-9]{{1,12}})?\s{{0,4}}({units}){optional}\s*$",
+        "examples": [EXAMPLES[dimension]],
+    }
+    spoken = [{"const": word} for word in words]
+    return WithJsonSchema({"anyOf": [text, {"type": "number", **limits}, *spoken], "description": about})
+
+
+def _dated(value: Any) -> Any:
+    """A bare number would be read as seconds since 1970, which nobody means."""
+    if isinstance(value, datetime) or (isinstance(value, str) and _DATE.match(value)):
+        return value
+    raise PydanticCustomError("datetime_type", "not a time")
+
+
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}[Tt ]\d{2}:")
+Moment = Annotated[AwareDatetime, BeforeValidator(_dated)]
+"""A time by RFC 3339, with its offset."""
 
 
 _TURNS = frozenset("\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
@@ -42,11 +75,28 @@ def _readable(name: str) -> str:
     return name
 
 
-_Mass = Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)]
-MassKg = Annotated[_Mass, _quantity("mass")]
-MassOrWeigh = Annotated[_Mass | Literal["weigh"], BeforeValidator(_weigh_or_mass)]
+MOST_KG = 100_000
+_IN_KG = 'a quantity with its unit ("12.5 kg"), or a number of kg'
+_Mass = Annotated[float, Field(ge=0, le=MOST_KG, allow_inf_nan=False)]
+MassKg = Annotated[_Mass, _quantity("mass"), _described("mass", _IN_KG)]
+MassOrWeigh = Annotated[
+    _Mass | Literal["weigh"],
+    _quantity("mass", "weigh"),
+    _described("mass", _IN_KG + '; or "weigh": the next stable weight of the scale named beside it', "weigh"),
+]
 """A mass, or ``weigh``: the next stable weight of the scale that is named beside it."""
-Share = Annotated[float, _quantity("share"), Field(ge=0, le=1, allow_inf_nan=False)]
+MassOrWait = Annotated[
+    _Mass | Literal["wait"],
+    _quantity("mass", "wait"),
+    _described("mass", _IN_KG + '; or "wait": until the deck has run empty', "wait"),
+]
+"""A mass, or ``wait``: until nothing comes any more."""
+Share = Annotated[
+    float,
+    _quantity("share"),
+    Field(ge=0, le=1, allow_inf_nan=False),
+    _described("share", 'a percentage ("6 %"), or a number from 0 to 1'),
+]
 Name = Annotated[
     str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]+$"), AfterValidator(_readable)
 ]
@@ -61,9 +111,9 @@ class Said(BaseModel):
     """What every action may carry."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
-    time: AwareDatetime | None = Field(None, description="when it took effect; now, if left out")
+    time: Moment | None = Field(None, description="when it took effect; now, if left out")
     id: Short = Field("", description="makes it idempotent: the same id is taken once")
-    who: Short = ""
+    who: Short = Field("", description="who says it")
 
     @property
     def time_ns(self) -> int | None:

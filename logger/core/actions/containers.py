@@ -16,29 +16,29 @@ class ContainerSet(AtStation):
     """
 
     action: Literal["container-set"] = "container-set"
-    outlet: Name
-    tare: MassKg | None = None
+    outlet: Name = Field(description="as in the configuration")
+    tare: MassKg | None = Field(None, description="its tare; what the scale shows now, if left out")
 
 
 class ContainerChanged(AtStation):
     """The container was changed just now: the last step of the weight was that, whatever it looked like."""
 
     action: Literal["container-changed"] = "container-changed"
-    outlet: Name
+    outlet: Name = Field(description="as in the configuration")
 
 
 class ContainerAway(AtStation):
     """The container was taken away and none put in its place: what comes now is not caught."""
 
     action: Literal["container-away"] = "container-away"
-    outlet: Name
+    outlet: Name = Field(description="as in the configuration")
 
 
 class Decanted(AtStation):
     """Water was poured off the container at an outlet: the last step down was water, not product."""
 
     action: Literal["decanted"] = "decanted"
-    outlet: Name
+    outlet: Name = Field(description="as in the configuration")
 
 
 class SampleTaken(AtStation):
@@ -48,9 +48,9 @@ class SampleTaken(AtStation):
     """
 
     action: Literal["sample-taken"] = "sample-taken"
-    outlet: Name
+    outlet: Name = Field(description="as in the configuration")
     sample: Name = Field(description="its number or name, as on the bag")
-    mass: MassKg | None = None
+    mass: MassKg | None = Field(None, description="its wet mass; the last step down, if left out")
 
 
 class Correct(Said):
@@ -62,10 +62,10 @@ class Correct(Said):
     """
 
     action: Literal["correct"] = "correct"
-    recognised: Name
-    credit: MassKg | None = None
-    was: Literal["product", "nothing", "change"] | None = None
-    why: Text = ""
+    recognised: Name = Field(description="the id shown with it, such as concentrate#3")
+    credit: MassKg | None = Field(None, description="the product that passed meanwhile")
+    was: Literal["product", "nothing", "change"] | None = Field(None, description="what it really was")
+    why: Text = Field("", description="the reason")
 
     @model_validator(mode="after")
     def _one_of(self) -> Correct:

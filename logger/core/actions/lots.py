@@ -30,10 +30,10 @@ class LotContainer(BaseModel):
     """One container of a lot. ``weigh`` takes the next stable weight of ``scale``."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
-    container: Name
-    gross: MassOrWeigh | None = None
-    tare: MassOrWeigh | None = None
-    scale: Name | None = None
+    container: Name = Field(description="its name or number")
+    gross: MassOrWeigh | None = Field(None, description="full")
+    tare: MassOrWeigh | None = Field(None, description="empty")
+    scale: Name | None = Field(None, description="the instrument that weighs, where something is weighed")
 
     @model_validator(mode="after")
     def _sound(self) -> LotContainer:
@@ -54,14 +54,16 @@ class OpenLot(Said):
     """Book a customer's lot in: with one gross and tare, or with several containers."""
 
     action: Literal["open-lot"] = "open-lot"
-    lot: Name
+    lot: Name = Field(description="the lot's name")
     owner: Short = Field("", description="the owner's reference")
-    material: Short = ""
-    gross: MassKg | None = None
-    tare: MassKg | None = None
-    containers: Annotated[tuple[LotContainer, ...], Field(max_length=200)] = ()
+    material: Short = Field("", description="what it is")
+    gross: MassKg | None = Field(None, description="of the whole lot with what it came in")
+    tare: MassKg | None = Field(None, description="what it came in, empty")
+    containers: Annotated[
+        tuple[LotContainer, ...], Field(max_length=200, description="instead of gross and tare of the whole")
+    ] = ()
     moisture: Share | None = Field(None, description="declared, wet basis")
-    note: Text = ""
+    note: Text = Field("", description="whatever is worth remembering of it")
     photographs: Photographs = Field([], description="paths of files")
 
     @model_validator(mode="after")
@@ -83,11 +85,11 @@ class WeighLot(Said):
     """Gross or tare of a container of a lot, typed in or weighed now; said twice, the two are joined."""
 
     action: Literal["weigh-lot"] = "weigh-lot"
-    lot: Name
-    container: Name
-    gross: MassOrWeigh | None = None
-    tare: MassOrWeigh | None = None
-    scale: Name | None = None
+    lot: Name = Field(description="the lot's name")
+    container: Name = Field(description="its name or number")
+    gross: MassOrWeigh | None = Field(None, description="full")
+    tare: MassOrWeigh | None = Field(None, description="empty")
+    scale: Name | None = Field(None, description="the instrument that weighs, where something is weighed")
 
     @model_validator(mode="after")
     def _sound(self) -> WeighLot:
@@ -104,12 +106,12 @@ class WeighProduct(AtStation):
     """
 
     action: Literal["weigh-product"] = "weigh-product"
-    outlet: Name
-    container: Name
+    outlet: Name = Field(description="as in the configuration")
+    container: Name = Field(description="its name or number")
     run: Name | None = Field(None, description="the open run, or else the last, if left out")
-    gross: MassOrWeigh | None = None
-    tare: MassOrWeigh | None = None
-    scale: Name | None = None
+    gross: MassOrWeigh | None = Field(None, description="full")
+    tare: MassOrWeigh | None = Field(None, description="empty")
+    scale: Name | None = Field(None, description="the instrument that weighs, where something is weighed")
 
     @model_validator(mode="after")
     def _sound(self) -> WeighProduct:
@@ -123,4 +125,4 @@ class CancelWeighing(Said):
     """Do not wait any longer for the next stable weight of a scale."""
 
     action: Literal["cancel-weighing"] = "cancel-weighing"
-    scale: Name
+    scale: Name = Field(description="the instrument that was to weigh")

@@ -4,9 +4,19 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import AwareDatetime, Field, model_validator
+from pydantic import Field, model_validator
 
-from logger.core.actions.base import AtStation, MassKg, Name, Photographs, Said, Short, Text, to_ns
+from logger.core.actions.base import (
+    AtStation,
+    MassOrWait,
+    Moment,
+    Name,
+    Photographs,
+    Said,
+    Short,
+    Text,
+    to_ns,
+)
 
 
 class StartRun(AtStation):
@@ -17,9 +27,9 @@ class StartRun(AtStation):
     """
 
     action: Literal["start-run"] = "start-run"
-    lot: Name | None = None
+    lot: Name | None = Field(None, description="a trial, if left out")
     run: Name | None = Field(None, description="made up where it is left out")
-    until: AwareDatetime | None = Field(None, description="when it ended; for a run said afterwards")
+    until: Moment | None = Field(None, description="when it ended; for a run said afterwards")
     feed_from: Name | None = Field(None, description='run and outlet: "run-1/middlings"')
 
     @model_validator(mode="after")
@@ -40,14 +50,14 @@ class EndRun(AtStation):
 
     action: Literal["end-run"] = "end-run"
     run: Name | None = Field(None, description="the open one, if left out")
-    hold_up: MassKg | Literal["wait"] | None = None
+    hold_up: MassOrWait | None = Field(None, description="what still lies on the deck")
 
 
 class PauseFeed(AtStation):
     """The feed is paused on purpose; nobody is to be called for that."""
 
     action: Literal["pause-feed"] = "pause-feed"
-    why: Text = ""
+    why: Text = Field("", description="the reason")
 
 
 class ResumeFeed(AtStation):
@@ -60,14 +70,17 @@ class Settings(AtStation):
     """Write the settings of a station down (tilt, stroke, speed, wash water, …)."""
 
     action: Literal["settings"] = "settings"
-    values: Annotated[dict[Name, Short], Field(min_length=1, max_length=40)]
+    values: Annotated[
+        dict[Name, Short],
+        Field(min_length=1, max_length=40, description='names and values, such as {"tilt": "4°"}'),
+    ]
 
 
 class Note(AtStation):
     """A remark with a time."""
 
     action: Literal["note"] = "note"
-    text: Text
+    text: Text = Field(description="the words")
     photographs: Photographs = Field([], description="paths of files")
 
 
@@ -82,7 +95,7 @@ class WordMark(Said):
 
     action: Literal["word-mark"] = "word-mark"
     mark: Name = Field(description="its name, such as mark-3")
-    text: Text
+    text: Text = Field(description="the words")
 
 
 class Amend(Said):
@@ -93,9 +106,12 @@ class Amend(Said):
     """
 
     action: Literal["amend"] = "amend"
-    entry: int | Name
-    change: Annotated[dict[Name, Any], Field(min_length=1, max_length=40)]
-    why: Text = ""
+    entry: int | Name = Field(description="its number, or its id")
+    change: Annotated[
+        dict[Name, Any],
+        Field(min_length=1, max_length=40, description="fields and their new values; null takes one out"),
+    ]
+    why: Text = Field("", description="the reason")
 
     @model_validator(mode="after")
     def _keeps_its_kind(self) -> Amend:
@@ -109,5 +125,5 @@ class Withdraw(Said):
     """Take back something that was said, as if it had not been. It stays in the record."""
 
     action: Literal["withdraw"] = "withdraw"
-    entry: int | Name
-    why: Text = ""
+    entry: int | Name = Field(description="its number, or its id")
+    why: Text = Field("", description="the reason")

@@ -1,0 +1,90 @@
+"""Looking: the bay now, a tally, what was said; and how tables are printed."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+from rich.table import Table
+from rich.text import Text
+
+from logger.commands.shared import (
+    DATA,
+    ConfigOption,
+    Here,
+    JsonOption,
+    ask,
+    err,
+    fail,
+    figure,
+    here,
+    out,
+    print_json,
+)
+from logger.core.units import kg_to
+
+
+def table(title: str, rows: list[dict[str, Any]], columns: dict[str, str]) -> None:
+    """Print rows; ``columns`` maps keys to heads. Names are printed as they are, whatever they hold."""
+    if not rows:
+        err.print(f"no {title} yet", markup=False)
+        return
+    made = Table(box=None, pad_edge=False, header_style="bold")
+    for key, head in columns.items():
+        made.add_column(head, justify="right" if key in {"net", "entry"} else "left")
+    for row in rows:
+        made.add_row(*(Text("" if row.get(key) is None else str(row[key])) for key in columns))
+    out.print(made)
+
+
+def now(config: ConfigOption = None) -> None:
+    """Print the bay as it stands (JSON, as the board gets it)."""
+    print_json(ask(config, "state"))
+
+
+def tally(
+    run: Annotated[str | None, typer.Argument(help="Which run; the newest if left out.")] = None,
+    config: ConfigOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Print the tally of a run: feed used, mass and yield of each outlet."""
+    if run is None:
+        runs = ask(config, "runs")
+        if not runs:
+            fail(DATA, "there is no run yet")
+        run = runs[0]["run"]
+    data = ask(config, "tally", run)
+    if as_json:
+        print_json(data)
+    else:
+        show_tally(data, here(config))
+
+
+def show_tally(data: dict[str, Any], bay: Here) -> None:
+    """A tally in the unit people read: mass with its standard uncertainty, what the mass says, yield."""
+
+    def mass(value_kg: float | None, u_kg: float | None) -> str:
+        if value_kg is None:
+            return "not known"
+        return figure(kg_to(value_kg, bay.unit), kg_to(u_kg or 0.0, bay.unit))
+
+    made = Table(box=None, pad_edge=False, header_style="bold")
+    made.add_column("outlet")
+    made.add_column(f"mass ({bay.unit})", justify="right")
+    made.add_column("")
+    made.add_column("yield (%)", justify="right")
+    for channel, outlet in data["outlets"].items():
+        share, u_share = outlet.get("yield"), outlet.get("u_yield") or 0.0
+        made.add_row(
+            Text(str(outlet.get("name", channel))),
+            mass(outlet["delivered_kg"], outlet["u_kg"]),
+            outlet.get("says", ""),
+            "" if share is None else figure(100 * share, 100 * u_share),
+        )
+    made.add_row("feed used", mass(data.get("feed_kg"), data.get("feed_u_kg")), "", "")
+    start, end = bay.clock(data.get("start")), bay.clock(data.get("end"))
+    out.print(f"run {data.get('run')}  {start} to {end} ({bay.zone_name})", markup=False)
+    out.print(made)
+    err.print(
+        "± is a standard uncertainty; yield is mass of product / mass of feed, not recovery", markup=False
+    )
