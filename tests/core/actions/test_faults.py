@@ -39,7 +39,7 @@ def told(action: dict[str, Any]) -> list[str]:
         ({"action": "open-lot", "lot": "L", "containers": 5}, "containers: found 5; allowed: a list"),
         (
             {"action": "open-lot", "lot": "L", "containers": [{"container": "1", "gros": 1}]},
-            'containers.0.gros: there is no "gros" here; allowed: container, gross, tare, scale; did you mean',
+            'containers.0.gros: there is no "gros" here; allowed: container, gross, tare, scale; did you',
         ),
         ({"action": "end-run", "time": 5}, "time: found 5; allowed: a time with its offset"),
         (
