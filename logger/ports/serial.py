@@ -1,43 +1,32 @@
 """One thread a wire: opens it, asks as the exchange says, stamps what arrives, and hands it on.
 
-A wire that breaks is closed at once and opened again: at once when its device reappears, else after
-0.25 s, 0.5 s and so on up to 8 s. Only a wire that delivered something counts as mended, so one that
-opens and breaks again does not flap four times a second. Each change is told once, as a Circumstance.
+Opening, losing and opening again are `ports.keeper`'s. Each change is told once, as a Circumstance.
 """
 
 from __future__ import annotations
 
-import logging
-import os
-import random
 import select
-import threading
 import time
 from collections.abc import Callable, Iterable
-from pathlib import Path
 
 from logger.core.decode.contract import Decoder, Exchange
 from logger.core.entries import Circumstance, Garbage, Reading
 from logger.ports.contract import Now, PortHealth, Put
 from logger.ports.flood import FloodGate
-from logger.ports.schedule import Backoff, Schedule
-from logger.ports.wire import Settings, Wire, WireError, check_url, explain, open_wire
-
-log = logging.getLogger(__name__)
+from logger.ports.keeper import WireKeeper
+from logger.ports.schedule import Schedule
+from logger.ports.wire import Settings, Wire, WireError
 
 LOOK_S = 1.0  # how often a quiet wire is looked at
-GLANCE_S = 0.25  # how often, while waiting, whether the device has reappeared
 
 
-class SerialPort:
+class SerialPort(WireKeeper):
     """A scale or meter on a serial device, a TCP connection or a serial server. See `ports.contract.Port`.
 
     ``url`` is a device path (best one under /dev/serial/by-id), ``socket://host:port`` for a plain TCP
     port, or ``rfc2217://host:port`` for a server that sets the line as told here. ``dtr`` and
     ``rts`` are set while opening where they are told, because raised lines may reset a board behind
-    them; the system itself may raise them for a moment before that.
-    ``reopen_s``: first and longest wait before opening again; ``reopen_jitter``: share of it that is
-    random, so that many ports don't knock together. ValueError where a setting is impossible.
+    them; the system itself may raise them for a moment before that. The rest is `WireKeeper`'s.
     """
 
     def __init__(  # noqa: PLR0917 - what a port is made of, in the order of the way in
@@ -59,44 +48,18 @@ class SerialPort:
         reopen_jitter: float = 0.1,
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
-        check_url(url)
-        self.name = name
-        self._url = url
-        self._settings = Settings(baud, data_bits, parity, stop_bits, dtr, rts)
+        settings = Settings(baud, data_bits, parity, stop_bits, dtr, rts)
+        super().__init__(
+            name, url, settings, reopen_s=reopen_s, reopen_jitter=reopen_jitter, monotonic=monotonic
+        )
         self._decoder = decoder
         self._exchange = exchange
         self._put = put
         self._now = now
-        self._backoff = Backoff(*reopen_s, reopen_jitter, random.random)
-        self._monotonic = monotonic
         self._gate = FloodGate(decoder.channel)
-        self._thread: threading.Thread | None = None
-        self._stopping = threading.Event()
-        self._waking = threading.Lock()
-        self._wake: tuple[int, int] | None = None
         self._link = "starting"
         self._message = ""
-        self._opened = self._bytes_in = self._frames = self._rejected = self._last_item_ns = 0
-
-    def start(self) -> None:
-        """Begin; returns at once. RuntimeError where it was started before."""
-        if self._thread is not None:
-            raise RuntimeError(f"port {self.name} was started before; make a new one")
-        self._wake = os.pipe()
-        self._thread = threading.Thread(target=self._run, name=f"port {self.name}", daemon=True)
-        self._thread.start()
-
-    def stop(self, timeout_s: float = 2.0) -> None:
-        """End the thread and close the wire; safe to call twice."""
-        self._stopping.set()
-        if self._thread is None:
-            return
-        with self._waking:
-            if self._wake is not None:
-                os.write(self._wake[1], b"x")
-        self._thread.join(timeout_s)
-        if self._thread.is_alive():
-            log.warning("port %s did not end within %.1f s; it ends by itself later", self.name, timeout_s)
+        self._bytes_in = self._frames = self._rejected = self._last_item_ns = 0
 
     @property
     def alive(self) -> bool:
@@ -115,46 +78,19 @@ class SerialPort:
             self._last_item_ns,
         )
 
-    def _run(self) -> None:
-        while not self._stopping.is_set():
-            seen = self._frames
-            try:
-                self._session()
-            except WireError as error:
-                self._lost(str(error.strerror))
-            except Exception as error:  # a port's thread must never die without a word
-                log.exception("port %s: unexpected trouble", self.name)
-                self._lost(explain(error, self._url))
-            if self._frames > seen:
-                self._backoff.mended()
-            self._rest(self._backoff.wait_s())
+    def _begun(self) -> None:
+        self._tell("up", "opened")
+
+    def _delivered(self) -> int:
+        return self._frames
+
+    def _ended(self) -> None:
         self._link = "down"  # not told: a port that was stopped is no loss
-        with self._waking:
-            for end in self._wake or ():
-                os.close(end)
-            self._wake = None
 
-    def _session(self) -> None:
-        """From opening the wire to its end. Returns when the port is to stop; WireError on loss."""
-        wire = open_wire(self._url, self._settings)
-        try:
-            if self._stopping.is_set():  # connecting may outlast the patience of stop()
-                return
-            assert self._wake is not None  # noqa: S101 - for the type checker; start() made it
-            wire.agree(self._wake[0])
-            if self._stopping.is_set():
-                return
-            self._opened += 1
-            self._tell("up", "opened")
-            self._serve(wire)
-        finally:
-            wire.close()
-
-    def _serve(self, wire: Wire) -> None:
-        assert self._wake is not None  # noqa: S101 - for the type checker; start() made it
+    def _serve(self, wire: Wire, wake_fd: int) -> None:
         poller = select.poll()
         poller.register(wire.fd, select.POLLIN)
-        poller.register(self._wake[0], select.POLLIN)
+        poller.register(wake_fd, select.POLLIN)
         schedule = Schedule(self._exchange, self._monotonic())
         look_s = self._monotonic() + LOOK_S
         while not self._stopping.is_set():
@@ -174,10 +110,7 @@ class SerialPort:
             if now_s >= look_s:
                 look_s = now_s + LOOK_S
                 self._hand_on(self._gate.due(self._now()), gated=True)
-                if wire.leads_elsewhere():
-                    raise WireError(
-                        0, f"{self._url}: the name leads to another device now; it is opened anew"
-                    )
+                self._look(wire)
         self._leave(wire)
 
     def _cut_stale(self, schedule: Schedule, now_s: float) -> None:
@@ -225,25 +158,3 @@ class SerialPort:
                 self._frames += 1
             self._last_item_ns = item.at_ns
             self._put(item)
-
-    def _rest(self, wait_s: float) -> None:
-        """Wait before opening again, or until the device reappears."""
-        until_s = self._monotonic() + wait_s
-        before = _identity(self._url)
-        while (left_s := until_s - self._monotonic()) > 0:
-            if self._stopping.wait(min(left_s, GLANCE_S)):
-                return
-            now = _identity(self._url)
-            if now is not None and now != before:
-                self._backoff.mended()
-                return
-            before = now
-
-
-def _identity(url: str) -> tuple[int, int] | None:
-    """What stands at a device path now; None for nothing there, and for what is no path."""
-    try:
-        found = Path(url).stat()
-    except OSError:
-        return None
-    return found.st_ino, found.st_rdev

@@ -76,7 +76,7 @@ def test_a_device_that_is_missing_at_start_is_told_once_and_found_later(
         tries.append(url)
         return open_wire(url, settings)
 
-    monkeypatch.setattr("logger.ports.serial.open_wire", counted)
+    monkeypatch.setattr("logger.ports.keeper.open_wire", counted)
     port = make(cable.path, reopen_s=(0.02, 0.05))
     await_true(lambda: len(tries) >= 4, "four tries to open")
     sink.await_link("down")
@@ -339,7 +339,7 @@ def test_a_port_that_is_stopped_while_it_opens_hands_nothing_on(
         go_on.wait(5.0)
         return open_wire(url, settings)
 
-    monkeypatch.setattr("logger.ports.serial.open_wire", slow)
+    monkeypatch.setattr("logger.ports.keeper.open_wire", slow)
     before = open_descriptors()
     cable.plug()
     port = make(cable.path)
