@@ -1,4 +1,4 @@
-"""The fold of one channel: from readings in any unit to a track in whole milligrams."""
+"""The fold of one channel: from readings in any unit to a track in whole milligrams, or nanolitres."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ from logger.core.description import Bay, Channel, Container, Outlet, Station
 from logger.core.entries import USABLE, Reading
 from logger.core.rules.book import channel_rules
 from logger.core.rules.contract import ChannelNow
+from logger.core.track.flow import FlowTrack
 from logger.core.track.scale import ScaleTrack
 from logger.core.track.view import Recognised
-from logger.core.units import flow_factor, mg_ratio
+from logger.core.units import mg_ratio
 
 NS = 10**9
 
@@ -19,7 +20,8 @@ class ChannelFold:
     """What is kept of one channel. ``last`` and ``readings`` are set by the bay, reading by reading."""
 
     def __init__(self, channel: Channel, bay: Bay) -> None:
-        self.now = ChannelNow(channel, _track(channel, bay))
+        flow = FlowTrack(channel) if channel.quantity == "flow" else None
+        self.now = ChannelNow(channel, _track(channel, bay), flow)
         self.rules = channel_rules(channel)
         self.last: Reading | None = None
         self.last_usable: Reading | None = None
@@ -28,17 +30,19 @@ class ChannelFold:
         self.expected_mg_s: float | None = None
         self._unit: tuple[str, int] = ("", 0)
         self._ratio: tuple[int, int] | None = None
-        self._flow: float | None = None
+        self._why = "beyond-capacity"  # the last reading that could not be believed
         # No scale shows a quarter more than its capacity: such a number is a fault of the line, no weight.
         self._most_mg = inf if channel.capacity_kg is None else 1.25e6 * channel.capacity_kg
 
     def take(self, reading: Reading) -> None:
         """Take a usable reading: convert it exactly and hand it to the track. The hot path."""
+        if self.now.flow is not None:
+            self._water(reading)
+            return
         unit = (reading.unit, reading.exp)
         if unit != self._unit:
             self._unit = unit
             self._ratio = mg_ratio(*unit)
-            self._flow = flow_factor(*unit)
         ratio = self._ratio
         track = self.now.track
         if ratio is not None and track is not None:
@@ -53,6 +57,14 @@ class ChannelFold:
         else:
             self.last_usable = reading
 
+    def _water(self, reading: Reading) -> None:
+        assert self.now.flow is not None  # noqa: S101  (asked before)
+        why = self.now.flow.reading(reading.at_ns, reading.number, reading.unit, reading.exp)
+        if why:
+            self._why = why
+        else:
+            self.last_usable = reading
+
     def woke(self, now_s: int) -> None:
         """The daemon was down until now: silence counts from here."""
         if self.now.readings:
@@ -61,6 +73,9 @@ class ChannelFold:
     def tick(self, now_s: int) -> list[Recognised]:
         """Close the second before ``now_s``."""
         now, last = self.now, self.last
+        if now.flow is not None:
+            now.flow.tick(now_s)
+            now.value = now.flow.view.rate_l_min or 0.0
         if last is not None and self.readings != now.readings:
             now.readings = self.readings
             now.last_reading_s = last.at_ns / NS
@@ -69,17 +84,12 @@ class ChannelFold:
             now.unit, now.mode, now.status = last.unit, last.mode, last.status
             usable = self.last_usable
             if usable is not last and now.status in USABLE:
-                now.status = "beyond-capacity"
+                now.status = self._why
             if usable is not None:
                 now.last_usable_s = usable.at_ns / NS
-                now.value = self._value(usable)
+                if self._ratio is not None:
+                    now.value = float(usable.number * self._ratio[0] / self._ratio[1] / 1e6)
         return [] if now.track is None else now.track.tick(now_s, self.expected_mg_s)
-
-    def _value(self, reading: Reading) -> float:
-        """The last shown number in kg or L/min; 0 where the unit is neither."""
-        if self._ratio is not None:
-            return float(reading.number * self._ratio[0] / self._ratio[1] / 1e6)
-        return reading.number * self._flow if self._flow is not None else 0.0
 
 
 def _track(channel: Channel, bay: Bay) -> ScaleTrack | None:

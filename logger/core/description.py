@@ -50,7 +50,7 @@ class Channel:
     name: str
     quantity: str = "mass"
     unit: str | None = None  # the unit it is set to; another one is an alarm
-    resolution_kg: float = 0.005  # for a flow: L/min
+    resolution_kg: float = 0.005  # for a flow: L/min; where ``unit`` is one of volume: L
     capacity_kg: float | None = None
     zero_tracking: ZeroTracking = ZeroTracking.UNKNOWN
     shows: str = "gross"  # or "net"
@@ -59,6 +59,7 @@ class Channel:
     pulses_per_l: float | None = None  # of a flow channel whose readings are counts (unit "pulse")
     wraps_at: int | None = None  # of a totaliser: the number after its highest one, in its last digit
     most_l_min: float | None = None  # more than this a flow can't be
+    accuracy: float | None = None  # of a flow meter: its limits of error, as a fraction of the reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +69,7 @@ class Feed:
     target_kg_h: float | None = None
     band: float = 0.10  # half width of the band around the target, as a fraction of it
     solids_density: float | None = None
+    most_solids: float = 0.35  # more solids by mass in the feed pulp is too thick; see `core.solids`
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,9 +17,12 @@ from logger.core.rules.container_near_full import full_mg, shown_mg
 from logger.core.rules.contract import ChannelNow, OutletNow
 from logger.core.rules.recovery import recovery
 from logger.core.shifts import shift_at
+from logger.core.solids import solids, span_s
 from logger.core.station import StationFold
-from logger.core.tally import OutletTally, Tally
+from logger.core.tally import OutletTally, Tally, span_mass
+from logger.core.track.flow_view import FlowView
 from logger.core.walltime import rfc3339
+from logger.core.water import WaterTally, water_tally
 
 NS = 10**9
 KG_H = 3.6e-3  # kg/h in a mg/s
@@ -74,7 +77,8 @@ def _station(bay: Bay, fold: StationFold) -> dict[str, Any]:
             _outlet(fold, index, outlet, None if tally is None else tally.outlets[index])
             for index, outlet in enumerate(fold.now.outlets)
         ],
-        "water": [_water(bay, w.name, w.channel, w.low_l_min, w.high_l_min) for w in fold.station.water],
+        "water": _waters(fold, tally),
+        "solids": _solids(fold),
         "recovery": _recovery(fold, tally),
         "hold_up_kg": None if tally is None else _round(tally.hold_up_kg),
     }
@@ -149,10 +153,49 @@ def _fill(now: OutletNow) -> dict[str, Any]:
     }
 
 
-def _water(bay: Bay, name: str, channel: str, low: float | None, high: float | None) -> dict[str, Any]:
-    now = bay.channels[channel].now
-    flow = _round(now.value, 3) if now.readings else None
-    return {"name": name, "channel": channel, "flow_l_min": flow, "low_l_min": low, "high_l_min": high}
+def _waters(fold: StationFold, tally: Tally | None) -> list[dict[str, Any]]:
+    """Each line: its flow now, what it gave in the run, and water per mass of feed lately."""
+    now = fold.now
+    span = span_s(now)
+    fed = None if now.feed is None else span_mass(now.feed, now.now_s - span, now.now_s)
+    lately = water_tally(now, now.now_s - span, now.now_s, None if fed is None else (fed.kg, fed.u_kg))
+    runs = (None,) * len(lately) if tally is None else tally.water
+    return [_water(channel, late, run) for channel, late, run in zip(now.water, lately, runs, strict=True)]
+
+
+def _water(now: ChannelNow, late: WaterTally, run: WaterTally | None) -> dict[str, Any]:
+    line, flow = late.line, now.flow
+    view = FlowView() if flow is None else flow.view
+    known = view.rate_l_min is not None
+    told = None if run is None else run.to_json()
+    return {
+        "name": line.name,
+        "channel": line.channel,
+        "to": line.goes_to,
+        "state": str(view.state),
+        "flow_l_min": _round(view.rate_l_min, 3),
+        "u_flow_l_min": _round(view.u_rate_l_min, 3) if known else None,
+        "low_l_min": line.low_l_min,
+        "high_l_min": line.high_l_min,
+        "l_per_kg": _round(late.l_per_kg, 4),
+        "u_l_per_kg": _round(late.u_l_per_kg, 4),
+        "resets": view.resets,
+        "run": told,
+    }
+
+
+def _solids(fold: StationFold) -> dict[str, Any] | None:
+    """How thick the feed comes; None where no meter measures the water that comes with it."""
+    pulp = solids(fold.now)
+    if pulp is None:
+        return None
+    return {
+        "share": _round(pulp.share, 4),
+        "u": _round(pulp.u, 4),
+        "limit": fold.station.feed.most_solids,
+        "span_s": pulp.span_s,
+        "why": pulp.why,
+    }
 
 
 def _recovery(fold: StationFold, tally: Tally | None) -> dict[str, Any] | None:
@@ -180,6 +223,12 @@ def _alarm(alarm: Alarm, at_ns: int) -> dict[str, Any]:
     }
 
 
+def _shown(now: ChannelNow) -> float | None:
+    if now.flow is not None:
+        return _round(now.flow.view.rate_l_min)
+    return _round(now.value) if now.readings else None
+
+
 def _instrument(bay: Bay, name: str, message: str) -> dict[str, Any]:
     fold = bay.channels[name]
     now: ChannelNow = fold.now
@@ -189,7 +238,7 @@ def _instrument(bay: Bay, name: str, message: str) -> dict[str, Any]:
         "name": name,
         "link": link,
         "age_s": age,
-        "value": _round(now.value) if now.readings else None,
+        "value": _shown(now),
         "unit": "L/min" if now.channel.quantity == "flow" else "kg",
         "status": now.status,
         "message": message or fold.message,

@@ -1,4 +1,4 @@
-"""The tally of a span: mass to each outlet, feed used, yields, and what is still on the deck.
+"""The tally of a span: mass to each outlet, feed used, yields, what is still on the deck, and water.
 
 A tally is a difference of the tracks' cumulative masses at two times, so a run whose start or end is
 corrected afterwards needs nothing folded again. Standard uncertainties: the levels at both ends, and
@@ -13,6 +13,7 @@ from typing import Any
 
 from logger.core.description import ContainerKind, FeedKind
 from logger.core.rules.contract import ChannelNow, StationNow
+from logger.core.water import WaterTally, water_tally
 
 MG = 1e6  # mg in a kg
 
@@ -52,6 +53,7 @@ class Tally:
     feed: Mass | None
     outlets: tuple[OutletTally, ...]
     hold_up_kg: float | None
+    water: tuple[WaterTally, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """The form that `tallydeck replay --tally` writes; a contract with those who script."""
@@ -60,6 +62,7 @@ class Tally:
             "feed_u_kg": None if self.feed is None else round(self.feed.u_kg, 6),
             "hold_up_kg": None if self.hold_up_kg is None else round(self.hold_up_kg, 6),
             "outlets": {(o.channel or o.name): _outlet_json(o) for o in self.outlets},
+            "water": {w.line.name: w.to_json() for w in self.water},
         }
 
 
@@ -121,7 +124,8 @@ def tally(station: StationNow, from_s: int, to_s: int) -> Tally:
                 u_share,
             )
         )
-    return Tally(feed, tuple(outlets), hold_up)
+    fed = None if feed is None else (feed.kg, feed.u_kg)
+    return Tally(feed, tuple(outlets), hold_up, water_tally(station, from_s, to_s, fed))
 
 
 def _ratio(part: Mass, whole: Mass) -> tuple[float | None, float | None]:

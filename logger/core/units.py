@@ -26,6 +26,8 @@ VOLUME_L: dict[str, Fraction] = {
     "m3": Fraction(1000),
     "gal": Fraction("3.785411784"),
 }
+PULSE = "pulse"
+"""The unit of a counter's readings; how much water a pulse stands for is told of each meter."""
 TIME_S: dict[str, Fraction] = {
     "ms": Fraction(1, 1000),
     "s": Fraction(1),
@@ -119,15 +121,39 @@ def to_mg(count: int, exp: int, unit: str) -> int:
     ratio = mg_ratio(unit, exp)
     if ratio is None:
         raise UnitError(f'"{unit}" is not a unit of mass; known are {", ".join(MASS_MG)}')
+    return rounded(count, ratio)
+
+
+def rounded(count: int, ratio: tuple[int, int]) -> int:
+    """``count`` times a ratio as a whole number, rounded half up."""
     numerator, denominator = ratio
     return (2 * count * numerator + denominator) // (2 * denominator)
 
 
 @lru_cache(maxsize=256)
-def flow_factor(unit: str, exp: int) -> float | None:
-    """Litres a minute for one count at 10**exp of a flow unit; None where it is no flow unit."""
-    factor = FLOW_L_MIN.get(unit)
-    return None if factor is None else float(factor * Fraction(10) ** exp)
+def flow_ratio(unit: str, exp: int) -> tuple[int, int] | None:
+    """(numerator, denominator) that turn a count at 10**exp of a flow unit into nL/min; None: no flow."""
+    return _nano(FLOW_L_MIN.get(unit), exp)
+
+
+@lru_cache(maxsize=256)
+def volume_ratio(unit: str, exp: int) -> tuple[int, int] | None:
+    """(numerator, denominator) that turn a count at 10**exp of a volume unit into nL; None: no volume."""
+    return _nano(VOLUME_L.get(unit), exp)
+
+
+@lru_cache(maxsize=256)
+def pulse_ratio(pulses_per_l: float, exp: int) -> tuple[int, int]:
+    """(numerator, denominator) that turn a count at 10**exp of pulses into nL."""
+    exact = 10**9 * Fraction(10) ** exp / Fraction(str(pulses_per_l))
+    return exact.numerator, exact.denominator
+
+
+def _nano(factor: Fraction | None, exp: int) -> tuple[int, int] | None:
+    if factor is None:
+        return None
+    exact = 10**9 * factor * Fraction(10) ** exp
+    return exact.numerator, exact.denominator
 
 
 def kg_to(value_kg: float, unit: str) -> float:
@@ -135,3 +161,14 @@ def kg_to(value_kg: float, unit: str) -> float:
     if unit not in MASS_KG:
         raise UnitError(f'"{unit}" is not a unit of mass; known are {", ".join(MASS_KG)}')
     return value_kg / float(MASS_KG[unit])
+
+
+WATER_UNIT = {"kg": "L", "lb": "gal"}
+"""People's unit of mass -> the one they read water in (per min for a flow). Common practice, no source."""
+
+
+def litres_to(litres: float, unit: str) -> float:
+    """A volume in L expressed in a person's unit. UnitError where the unit is not one of volume."""
+    if unit not in VOLUME_L:
+        raise UnitError(f'"{unit}" is not a unit of volume; known are {", ".join(VOLUME_L)}')
+    return litres / float(VOLUME_L[unit])

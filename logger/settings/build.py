@@ -21,6 +21,7 @@ from logger.core.description import (
     ZeroTracking,
 )
 from logger.settings.document import ContainerTable, Document, FeedTable, StationTable
+from logger.settings.meters import shown_as
 from logger.settings.problems import Path, did_you_mean, one_of, show
 from logger.settings.quantities import Measured
 from logger.settings.texts import NOT_WEIGHED
@@ -105,7 +106,7 @@ def _station(name: str, table: StationTable, uses: Uses, faults: Faults) -> Stat
         path = (*place, "water", key, "meter")
         meter = uses.add(line.meter or key, Use(path, name, "flow"), faults)
         low, high = line.band or (None, None)
-        water.append(Water(key, meter, low, high))
+        water.append(Water(key, meter, low, high, line.to))
     return Station(name, feed, outlets, tuple(water), table.component, table.feed_grade, table.feed_grade_u)
 
 
@@ -130,7 +131,8 @@ def _feed(name: str, station: StationTable, uses: Uses, faults: Faults) -> Feed:
         path = (*place, "feed", "scale") if table is not None else (*place, "target")
         uses.add(channel, Use(path, name, "mass", station.resolution), faults)
     density = table.density if table is not None and table.density is not None else station.density
-    return Feed(kind, channel, target, Feed().band if table is None else table.band, density)
+    table = table or FeedTable()
+    return Feed(kind, channel, target, table.band, density, table.most_solids)
 
 
 def _feed_untold(name: str, target: float | None, uses: Uses, faults: Faults) -> tuple[FeedKind, str | None]:
@@ -216,7 +218,7 @@ def _channels(document: Document, uses: Uses, faults: Faults) -> tuple[Channel, 
     for name, table in document.instruments.items():
         place: Path = ("instruments", name)
         used = uses.by_channel.get(name, [])
-        resolution = _resolution((*place, "resolution"), table.resolution, table.quantity, used, faults)
+        resolution = _resolution((*place, "resolution"), table.resolution, shown_as(table), used, faults)
         interval = POLL_S if table.interval is None and mode_of(table) == "poll" else table.interval
         channels.append(
             Channel(
@@ -229,6 +231,10 @@ def _channels(document: Document, uses: Uses, faults: Faults) -> tuple[Channel, 
                 table.shows,
                 interval,
                 name,
+                table.pulses_per_l,
+                table.wraps_at,
+                table.most,
+                table.accuracy,
             )
         )
     return tuple(channels)
@@ -244,7 +250,7 @@ def _implied(name: str, used: list[Use], faults: Faults) -> Channel:
 
 
 def _resolution(path: Path, own: Measured | None, quantity: str, used: list[Use], faults: Faults) -> float:
-    """The instrument's own resolution, else the one its stations give; kg, for a flow L/min."""
+    """The instrument's own resolution, else the one its stations give; kg, for a flow L/min, a volume L."""
     fallback = Channel("").resolution_kg
     given = {use.resolution for use in used if use.resolution is not None}
     if own is None and len(given) > 1:
@@ -256,7 +262,9 @@ def _resolution(path: Path, own: Measured | None, quantity: str, used: list[Use]
         )
         return fallback
     measured = own if own is not None else next(iter(given), None)
-    example = "5 g" if quantity == "mass" else "0.05 L/min"
+    example = {"mass": "5 g", "flow": "0.05 L/min", "volume": "1 L"}[quantity]
+    if measured is None and quantity == "volume":
+        return 0.0  # a total or a count has the step of its last digit
     if measured is None:
         needs = [("stations", use.station, "resolution") for use in used]
         faults.add(
@@ -271,9 +279,17 @@ def _resolution(path: Path, own: Measured | None, quantity: str, used: list[Use]
         where = path if own is not None else ("stations", used[0].station, "resolution")
         faults.add(
             where,
-            f"{faults.written(where)} for an instrument whose quantity is {show(quantity)}",
+            f"{faults.written(where)} for an instrument "
+            + ("that shows a total" if quantity == "volume" else f"whose quantity is {show(quantity)}"),
             f"a resolution of a {quantity}",
-            f'write it like "{example}", or set quantity = "{measured.dimension}"',
+            f'write it like "{example}", or set {_remedy(quantity, measured.dimension)}',
             ("instruments", str(path[1]), "quantity"),
         )
     return measured.value
+
+
+def _remedy(quantity: str, dimension: str) -> str:
+    """What to set so that a resolution of that dimension fits."""
+    if quantity != "mass" and dimension != "mass":
+        return 'unit = "L", or whatever it shows' if dimension == "volume" else 'unit = "L/min"'
+    return f'quantity = "{"mass" if dimension == "mass" else "flow"}"'

@@ -8,11 +8,10 @@ from collections.abc import Iterable
 from itertools import combinations
 
 from logger.core.description import Bay, Station
-from logger.core.units import DIMENSIONS
 from logger.settings.containers import check_container
 from logger.settings.document import Document
+from logger.settings.meters import check_meter, check_unit
 from logger.settings.problems import Path, did_you_mean, dotted, say_mass, show
-from logger.settings.quantities import COMMON
 from logger.settings.texts import DAY_MIN, NOT_WEIGHED
 from logger.settings.validate import Faults
 
@@ -115,19 +114,8 @@ def _instruments(document: Document, bay: Bay, faults: Faults) -> None:
                 "check both on the instrument's plate",
                 (*place, "capacity"),
             )
-        _unit(place, table.unit, table.quantity, faults)
-
-
-def _unit(place: Path, unit: str | None, quantity: str, faults: Faults) -> None:
-    known = DIMENSIONS[quantity]
-    if unit is not None and unit not in known:
-        faults.add(
-            (*place, "unit"),
-            show(unit),
-            f"a unit of {quantity}: {COMMON[quantity]}",
-            did_you_mean(unit, known, "write the unit as the instrument shows it"),
-            (*place, "quantity"),
-        )
+        check_unit(place, table, faults)
+        check_meter(place, table, faults)
 
 
 def _scales_once(station: Station, faults: Faults) -> None:

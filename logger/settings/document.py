@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from logger.settings.quantities import (
     Density,
     Duration,
+    Flow,
     FlowRange,
     Interval,
     Mass,
@@ -94,7 +95,26 @@ class InstrumentTable(Table):
     unit: str | None = Field(
         default=None, description="The unit it is set to; a reading in another one is an alarm."
     )
-    quantity: Literal["mass", "flow"] = Field(default="mass", description="What it measures.")
+    quantity: Literal["mass", "flow"] = Field(
+        default="mass",
+        description="What it measures. A flow meter may show a flow (L/min), a total (L) or a count (pulse).",
+    )
+    pulses_per_l: float | None = Field(
+        default=None, description='How many pulses a flow meter gives for a litre, for unit = "pulse".'
+    )
+    wraps_at: int | None = Field(
+        default=None,
+        description="The number after the highest one a total or a count can show, in steps of its last "
+        "digit, e.g. 65536 for 16 bits; left out: a lower number than before is a reset.",
+    )
+    most: Flow | None = Field(
+        default=None, description='More than this can\'t flow, e.g. "40 L/min"; tells a wrap from a reset.'
+    )
+    accuracy: Share | None = Field(
+        default=None,
+        description="The limits of a flow meter's own error as its data sheet gives them, of the reading; "
+        "left out: that error is in no uncertainty.",
+    )
     line: LineTable | None = None
 
 
@@ -129,6 +149,11 @@ class FeedTable(Table):
     )
     band: Share = Field(default=0.10, description='How far it may wander to either side (default "10 %").')
     density: Density | None = Field(default=None, description="Density of the solids.")
+    most_solids: Share = Field(
+        default=0.35,
+        description="More solids in the feed as it comes onto the deck, by mass, are too thick (default "
+        '"35 %": Manser, Barley & Wills 1991). Told live where a water line goes to the feed.',
+    )
 
 
 class OutletTable(Table):
@@ -150,6 +175,10 @@ class WaterTable(Table):
     )
     band: FlowRange | None = Field(
         default=None, description='Where the flow should stay: "14 L/min to 20 L/min".'
+    )
+    to: Literal["deck", "feed"] = Field(
+        default="deck",
+        description="deck: wash water; feed: it comes onto the deck with the feed, and makes its pulp thin.",
     )
 
 

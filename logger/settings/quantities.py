@@ -27,6 +27,7 @@ COMMON = {
     "mass": "mg, g, kg, t, lb, oz, ozt or ton",
     "rate": "g/min, kg/min, kg/h, t/h, lb/min or lb/h",
     "flow": "L/min, L/h, m3/h or gpm",
+    "volume": "mL, L, m3 or gal",
     "time": "ms, s, min or h",
     "density": "g/cm3, kg/L, kg/m3 or t/m3",
     "share": "%",
@@ -120,7 +121,9 @@ class RangeOf(Text):
 
 
 Mass: TypeAlias = Annotated[float, QuantityOf(("mass",), "1 mg", "100 t")]
-Resolution: TypeAlias = Annotated[Measured, QuantityOf(("mass", "flow"), "1 mg", "100 kg", tagged=True)]
+Resolution: TypeAlias = Annotated[
+    Measured, QuantityOf(("mass", "flow", "volume"), "1 mg", "100 kg", tagged=True)
+]
 Rate: TypeAlias = Annotated[float, QuantityOf(("rate",), "1 g/h", "100 t/h")]
 Duration: TypeAlias = Annotated[float, QuantityOf(("time",), "0 s", "2 h")]
 Interval: TypeAlias = Annotated[float, QuantityOf(("time",), "10 ms", "10 min")]
@@ -129,6 +132,7 @@ Share: TypeAlias = Annotated[float, QuantityOf(("share",), "0 %", "100 %")]
 MassRange: TypeAlias = Annotated[
     tuple[float, float], RangeOf(QuantityOf(("mass",), "0 g", "100 t"), "0.9 kg to 1.2 kg")
 ]
+Flow: TypeAlias = Annotated[float, QuantityOf(("flow",), "0.1 L/min", "10000 L/min")]
 FlowRange: TypeAlias = Annotated[
     tuple[float, float], RangeOf(QuantityOf(("flow",), "0 L/min", "10000 L/min"), "14 L/min to 20 L/min")
 ]

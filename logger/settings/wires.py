@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from logger.core.decode.layout import LineFormat
-from logger.core.units import DIMENSIONS
 from logger.settings.document import Document, InstrumentTable
+from logger.settings.meters import units_of
 from logger.settings.problems import Path, one_of, show
 from logger.settings.texts import Format
 from logger.settings.validate import Faults
@@ -93,7 +93,7 @@ def _line(place: Path, table: InstrumentTable, mode: str, faults: Faults) -> Lin
             'take it out, or choose mode = "poll"',
             (*place, "mode"),
         )
-    if table.unit is not None and table.unit not in DIMENSIONS[table.quantity]:
+    if table.unit is not None and table.unit not in units_of(table.quantity):
         return None  # told by `checks`
     try:
         return LineFormat(line.layout, line.words, table.unit, line.end, line.request, line.decimal)

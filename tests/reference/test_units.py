@@ -19,11 +19,15 @@ from logger.core.units import (
     DIMENSIONS,
     MASS_MG,
     UnitError,
-    flow_factor,
+    flow_ratio,
     kg_to,
+    litres_to,
     mg_ratio,
     parse_quantity,
+    pulse_ratio,
+    rounded,
     to_mg,
+    volume_ratio,
 )
 
 GRAIN_MG = Fraction("64.79891")
@@ -168,14 +172,66 @@ def test_what_is_no_mass_is_not_turned_into_one() -> None:
         to_mg(1, 0, "L")
     with pytest.raises(UnitError, match="not a unit of mass"):
         kg_to(1.0, "L")
-    assert flow_factor("kg", 0) is None
+    assert flow_ratio("kg", 0) is None
+    assert volume_ratio("L/min", 0) is None
+    with pytest.raises(UnitError, match="not a unit of volume"):
+        litres_to(1.0, "kg")
 
 
-def test_a_flow_count_becomes_litres_a_minute() -> None:
-    """17.25 L/min as a meter sends it, and the US gallon."""
-    assert flow_factor("L/min", -2) == 0.01
-    assert flow_factor("gpm", 0) == 3.785411784
-    assert flow_factor("gal/h", 0) == float(Fraction("3.785411784") / 60)
+# ---- water, in whole nanolitres
+
+
+@pytest.mark.parametrize(
+    ("count", "exp", "unit", "nl_min"),
+    [
+        (1725, -2, "L/min", 17_250_000_000),
+        (1, 0, "gpm", 3_785_411_784),  # NIST Handbook 44, appendix C: the gallon, exactly
+        (60, 0, "gal/h", 3_785_411_784),
+        (6, -2, "m3/h", 1_000_000_000),
+        (1, 0, "L/s", 60_000_000_000),
+        (-1, -1, "L/min", -100_000_000),
+    ],
+)
+def test_a_flow_becomes_whole_nanolitres_a_minute(count: int, exp: int, unit: str, nl_min: int) -> None:
+    ratio = flow_ratio(unit, exp)
+    assert ratio is not None
+    assert rounded(count, ratio) == nl_min
+
+
+@pytest.mark.parametrize(
+    ("count", "exp", "unit", "nl"),
+    [
+        (1, 0, "gal", 3_785_411_784),
+        (231, 0, "gal", 874_430_122_104),
+        (12345, -3, "m3", 12_345_000_000_000),
+        (1, 0, "mL", 1_000_000),
+        (1, -1, "gal", 378_541_178),  # 378541178.4
+        (5, -10, "L", 1),  # half goes up
+    ],
+)
+def test_a_total_becomes_whole_nanolitres(count: int, exp: int, unit: str, nl: int) -> None:
+    ratio = volume_ratio(unit, exp)
+    assert ratio is not None
+    assert rounded(count, ratio) == nl
+
+
+def test_pulses_are_litres_by_what_the_meter_gives_for_one() -> None:
+    """450 pulses are a litre, 7.5 a litre as well where the plate says so."""
+    assert rounded(450, pulse_ratio(450, 0)) == rounded(75, pulse_ratio(7.5, -1)) == 10**9
+    assert rounded(1, pulse_ratio(450.0, 0)) == 2_222_222
+
+
+@given(st.integers(0, 10**12), st.integers(-6, 2), st.sampled_from(sorted(units.VOLUME_L)))
+def test_nanolitres_are_within_half_of_the_exact_value(count: int, exp: int, unit: str) -> None:
+    ratio = volume_ratio(unit, exp)
+    assert ratio is not None
+    error = rounded(count, ratio) - Fraction(count) * Fraction(10) ** exp * units.VOLUME_L[unit] * 10**9
+    assert -Fraction(1, 2) < error <= Fraction(1, 2)
+
+
+@pytest.mark.parametrize(("litres", "unit", "shown"), [(3.785411784, "gal", 1.0), (1000.0, "m3", 1.0)])
+def test_a_volume_is_shown_in_a_persons_unit(litres: float, unit: str, shown: float) -> None:
+    assert litres_to(litres, unit) == pytest.approx(shown, rel=1e-15)
 
 
 @pytest.mark.parametrize(

@@ -13,11 +13,11 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from types import MappingProxyType
 
-from logger.core.units import FLOW_L_MIN, MASS_MG
+from logger.core.units import FLOW_L_MIN, MASS_MG, PULSE, VOLUME_L
 
 FIELDS = ("status", "motion", "mode", "number", "unit", "skip")
 ENDS = {"CRLF": b"\r\n", "CR": b"\r", "LF": b"\n"}
-UNITS = frozenset(MASS_MG) | frozenset(FLOW_L_MIN)
+UNITS = frozenset((*MASS_MG, *FLOW_L_MIN, *VOLUME_L, PULSE))
 STABILITY = {"stable": True, "moving": False}
 MODES = frozenset({"gross", "net", "tare"})
 CONDITIONS = {"ok": "ok", "zero": "zero", "over": "over", "under": "under", "error": "unknown"}

@@ -11,12 +11,14 @@ from logger.core.rules.contract import ChannelNow, ChannelRule, StationRule
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.feed_drift import FeedDrift
 from logger.core.rules.feed_stopped import FeedStopped
+from logger.core.rules.feed_too_thick import FeedTooThick
 from logger.core.rules.instrument_frozen import InstrumentFrozen
 from logger.core.rules.instrument_silent import InstrumentSilent
 from logger.core.rules.outlet_not_delivering import OutletNotDelivering
 from logger.core.rules.outlet_slow import OutletSlow
 from logger.core.rules.unit_changed import UnitChanged
 from logger.core.rules.water_out_of_band import WaterOutOfBand
+from logger.core.water import FEED
 
 
 def station_rules(
@@ -33,6 +35,8 @@ def station_rules(
         ContainerNearFull(station, expected),
         ContainerMissing(station, expected),
     ]
+    if station.feed.channel is not None and any(line.goes_to == FEED for line in station.water):
+        rules.append(FeedTooThick(station, expected))
     if station.water:
         rules.append(WaterOutOfBand(station, expected))
     return rules

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from logger.core.description import Channel, FeedKind, Outlet, Station
+from logger.core.track.flow_view import Flow
 from logger.core.track.view import Track
 
 
@@ -40,6 +41,7 @@ class ChannelNow:
 
     channel: Channel
     track: Track | None = None  # None for a flow
+    flow: Flow | None = None  # None for a mass
     link_up: bool | None = None  # None: nothing was said of a link (a CSV, for instance)
     first_reading_s: float = 0.0
     last_reading_s: float = 0.0  # usable or not; 0 none yet
@@ -48,7 +50,7 @@ class ChannelNow:
     unit: str = ""  # as last shown
     mode: str = ""
     status: str = ""
-    value: float = 0.0  # kg or L/min, as last shown
+    value: float = 0.0  # kg as last shown; of a flow meter the rate in L/min, 0 while it is not known
 
 
 @dataclass(slots=True)

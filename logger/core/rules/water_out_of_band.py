@@ -1,7 +1,8 @@
 """A water flow outside the band it was told to keep.
 
-Formula: the exponential mean (8 s) of what the meter shows, plus or minus one division, lies outside the
-band for `AFTER_S`; cleared when it lies inside again for as long. Source: the averaging is an EWMA (NIST
+Formula: the exponential mean (8 s) of the rate (what a meter shows; of a total or a count, over its track's
+window) lies outside the band by more than one division or 2 u, for `AFTER_S`; cleared when it lies inside
+again for as long. Source: the averaging is an EWMA (NIST
 e-Handbook 6.3.2.4); the limits are the operator's. False alarms: none by noise below the band's width.
 """
 
@@ -10,14 +11,14 @@ from __future__ import annotations
 from math import exp
 
 from logger.core.description import Station, Water
-from logger.core.rules.contract import ChannelNow, Judgement, StationNow
+from logger.core.rules.contract import Judgement, StationNow
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.said import Said, Watch
+from logger.core.track.flow_view import FlowView
 
 KIND = "water-out-of-band"
 AFTER_S = 10
 KEEP = exp(-1.0 / 8.0)
-STALE_S = 10.0
 
 
 class WaterOutOfBand:
@@ -41,16 +42,19 @@ class WaterOutOfBand:
             if not watched:
                 self._other_since_s[number] = None
                 found += self._said[number].clear(now.now_s, f"{line.name} is no longer watched.")
-            elif channel.last_usable_s > 0.0 and now.now_s - channel.last_usable_s <= STALE_S:
-                found += self._judge(number, line, channel, now.now_s)
+            elif channel.flow is not None and channel.flow.view.rate_l_min is not None:
+                found += self._judge(
+                    number, line, channel.flow.view, channel.channel.resolution_kg, now.now_s
+                )
         return found
 
-    def _judge(self, number: int, line: Water, channel: ChannelNow, now_s: int) -> list[Judgement]:
+    def _judge(self, number: int, line: Water, view: FlowView, digit: float, now_s: int) -> list[Judgement]:
+        rate = view.rate_l_min or 0.0
         mean = self._mean[number]
-        mean = channel.value if mean is None else mean * KEEP + channel.value * (1.0 - KEEP)
+        mean = rate if mean is None else mean * KEEP + rate * (1.0 - KEEP)
         self._mean[number] = mean
         said = self._said[number]
-        d = channel.channel.resolution_kg if channel.channel.quantity == "flow" else 0.0
+        d = 2.0 * view.u_rate_l_min if view.total else max(digit, 2.0 * view.u_rate_l_min)
         low = line.low_l_min is not None and mean < line.low_l_min - d
         high = line.high_l_min is not None and mean > line.high_l_min + d
         if (low or high) == said.active:
@@ -63,8 +67,8 @@ class WaterOutOfBand:
             return []
         self._other_since_s[number] = None
         if said.active:
-            return said.clear(now_s, f"{line.name} is back in its band: {mean:.1f} L/min.")
+            return said.clear(now_s, f"{line.name} is back in its band.")
         limit = line.low_l_min if low else line.high_l_min
-        way = "below" if low else "above"
-        what = f"{line.name} runs at {mean:.1f} L/min, {way} {limit:g} L/min."
-        return said.say(True, since, what, "Set the valve right.", {"l_min": round(mean, 3)})
+        what = f"{line.name} runs {'below' if low else 'above'} its band."
+        told = {"flow_l_min": round(mean, 3), "limit_l_min": limit}
+        return said.say(True, since, what, "Set the valve right.", told)

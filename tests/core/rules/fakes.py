@@ -18,6 +18,7 @@ from logger.core.description import (
 )
 from logger.core.rules.contract import ChannelNow, Judgement, OutletNow, StationNow, StationRule
 from logger.core.rules.expected import ExpectedFlow
+from logger.core.track.flow_view import FlowState, FlowView, Passed
 from logger.core.track.view import Recognised, TrackState, View
 
 T0 = 1_772_431_200  # station second of the first tick
@@ -68,6 +69,33 @@ class FakeTrack:
     def estimated_at(self, second: int) -> float:
         return 0.0
 
+    def tally(self, from_s: int, to_s: int) -> tuple[float, float, float]:
+        mass = self.delivered_at(to_s) - self.delivered_at(from_s)
+        return mass, (2.0 * self.view.level_var_mg2) ** 0.5, 0.0
+
+
+class FakeFlow:
+    """A flow meter's track that says what a test tells it, and adds it up."""
+
+    def __init__(self) -> None:
+        self.view = FlowView(state=FlowState.SPEAKING, rate_l_min=0.0)
+        self._litres: dict[int, float] = {}
+        self.silent_s = 0
+
+    def reading(self, at_ns: int, number: int, unit: str, exp: int) -> str:
+        raise NotImplementedError
+
+    def tick(self, now_s: int) -> None:
+        self.view.now_s = now_s
+        if self.view.rate_l_min is None:
+            self.silent_s += 1
+        self.view.litres += (self.view.rate_l_min or 0.0) / 60.0
+        self._litres[now_s] = self.view.litres
+
+    def passed(self, from_s: int, to_s: int) -> Passed:
+        litres = self._litres.get(to_s, 0.0) - self._litres.get(from_s, 0.0)
+        return Passed(litres, 0.01, 0.0, 0.0, float(self.silent_s))
+
 
 @dataclass
 class Play:
@@ -108,7 +136,8 @@ class Play:
             for name, track in self.tracks.items()
         }
         for line in self.water:
-            self.channels[line.channel] = ChannelNow(Channel(line.channel, "flow", resolution_kg=0.1))
+            meter = Channel(line.channel, "flow", resolution_kg=0.1)
+            self.channels[line.channel] = ChannelNow(meter, flow=FakeFlow())
         self.now = StationNow(
             self.station,
             T0,
@@ -120,6 +149,12 @@ class Play:
         self.expected = ExpectedFlow(self.station)
         self.second = 0
         self._past_feed: list[float] = []
+
+    def flows(self, meter: str, l_min: float | None) -> None:
+        """Set what a meter shows; None: it is silent."""
+        flow = self.channels[meter].flow
+        assert flow is not None
+        flow.view.rate_l_min = l_min
 
     def _lumps(self, mean_mg: float) -> float:
         """A second's delivery: lumps of exponential mass at random times."""
@@ -145,6 +180,9 @@ class Play:
             channel.unit, channel.mode = "kg", "gross"
         self.now.now_s = now_s
         self.spoil(s, self)
+        for channel in self.channels.values():
+            if channel.flow is not None:
+                channel.flow.tick(now_s)
         self.expected.tick(self.now)
         self.second += 1
 

@@ -17,6 +17,7 @@ from logger.core.rules.contract import ChannelNow, Judgement, StationRule
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.feed_drift import FeedDrift
 from logger.core.rules.feed_stopped import FeedStopped
+from logger.core.rules.feed_too_thick import FeedTooThick
 from logger.core.rules.instrument_frozen import InstrumentFrozen
 from logger.core.rules.instrument_silent import InstrumentSilent
 from logger.core.rules.outlet_not_delivering import OutletNotDelivering
@@ -26,7 +27,7 @@ from logger.core.rules.water_out_of_band import WaterOutOfBand
 from logger.core.track.view import TrackState
 from tests.core.rules.fakes import T0, FakeTrack, Play
 
-WATER = (Water("wash", "meter", 10.0, 16.0),)
+WATER = (Water("wash", "meter", 10.0, 16.0), Water("feed-water", "thin", goes_to="feed"))
 KINDS = {
     "outlet-not-delivering",
     "outlet-slow",
@@ -35,6 +36,7 @@ KINDS = {
     "container-near-full",
     "container-missing",
     "water-out-of-band",
+    "feed-too-thick",
     "instrument-silent",
     "instrument-frozen",
     "unit-changed",
@@ -55,7 +57,8 @@ def troubled(feed_kind: FeedKind = FeedKind.HOPPER) -> Play:
         view.state_since_s = T0 + 700 if s >= 700 else T0
         if 700 <= s < 850:
             view.changed_s = T0 + s
-        play.channels["meter"].value = 7.0 if 300 <= s < 400 else 13.0
+        play.flows("meter", 7.0 if 300 <= s < 400 else 13.0)
+        play.flows("thin", 0.8 if 350 <= s < 600 else 4.0)
 
     return Play(
         lump_mg=1_500.0,
@@ -104,7 +107,8 @@ def test_before_any_feed_nothing_is_said() -> None:
 
 def test_an_undisturbed_run_is_silent() -> None:
     def spoil(s: int, play: Play) -> None:
-        play.channels["meter"].value = 13.0
+        play.flows("meter", 13.0)
+        play.flows("thin", 4.0)
 
     play = Play(water=WATER, spoil=spoil, seed=3)
     assert play.run(station_rules(play.station, play.expected), 3600) == []
@@ -199,6 +203,7 @@ BAD: list[Callable[[Play], object]] = [
     lambda p: ContainerNearFull(p.station, p.expected, left_s=-1.0),
     lambda p: ContainerMissing(p.station, p.expected, after_s=0),
     lambda p: WaterOutOfBand(p.station, p.expected, after_s=-1),
+    lambda p: FeedTooThick(p.station, p.expected, sure=11.0),
     lambda p: InstrumentSilent(Channel("x"), least_s=0.0),
     lambda p: InstrumentFrozen(Channel("x"), threshold=1.0),
     lambda p: UnitChanged(Channel("x"), after_s=-1),

@@ -75,7 +75,7 @@ def test_a_container_is_missed_after_a_minute_and_a_half(off_s: int, raised: int
 
 def test_water_is_judged_by_its_mean_after_ten_seconds() -> None:
     def spoil(s: int, play: Play) -> None:
-        play.channels["meter"].value = 8.0 if 300 <= s < 400 else 13.0
+        play.flows("meter", 8.0 if 300 <= s < 400 else 13.0)
 
     play = Play(water=LINE, spoil=spoil)
     play.run([WaterOutOfBand(play.station, play.expected)], 600)
@@ -85,11 +85,36 @@ def test_water_is_judged_by_its_mean_after_ten_seconds() -> None:
 
 def test_one_odd_reading_of_water_is_no_alarm() -> None:
     def spoil(s: int, play: Play) -> None:
-        play.channels["meter"].value = 0.0 if s % 100 == 0 else 13.0
+        play.flows("meter", 0.0 if s % 100 == 0 else 13.0)
 
     play = Play(water=LINE, spoil=spoil)
     play.run([WaterOutOfBand(play.station, play.expected)], 900)
     assert play.said == []
+
+
+def test_water_that_is_not_measured_is_not_judged() -> None:
+    def spoil(s: int, play: Play) -> None:
+        play.flows("meter", None if s >= 300 else 13.0)
+
+    play = Play(water=LINE, spoil=spoil)
+    assert play.run([WaterOutOfBand(play.station, play.expected)], 600) == []
+
+
+def test_a_coarse_total_near_its_limit_is_given_its_uncertainty() -> None:
+    """9.5 L/min below 10, from a total that tells the rate to 0.3 L/min only, is no alarm; 9.0 is."""
+
+    def near(l_min: float) -> list[tuple[int, Judgement]]:
+        def spoil(s: int, play: Play) -> None:
+            flow = play.channels["meter"].flow
+            assert flow is not None
+            flow.view.total, flow.view.u_rate_l_min = True, 0.3
+            play.flows("meter", l_min)
+
+        play = Play(water=LINE, spoil=spoil)
+        return play.run([WaterOutOfBand(play.station, play.expected)], 300)
+
+    assert near(9.5) == []
+    assert [j.active for _, j in near(9.0)] == [True]
 
 
 def heard(
