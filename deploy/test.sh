@@ -28,5 +28,7 @@ step "$bin/ruff" format --check .
 step "$bin/mypy"
 step "$bin/lint-imports"
 step "$bin/python" -m pytest --cov --cov-report=term:skip-covered "$@"
+command -v systemd-analyze >/dev/null 2>&1 ||
+    say "systemd is not here: the service's files were not checked by its own tools; nothing else is left out"
 [ -z "$missing" ] || say "NOT INSTALLED: $missing; without them the tests in tests/browser are left out or fail"
 exit $status
