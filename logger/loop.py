@@ -24,6 +24,7 @@ from logger.board.desk import Answer
 from logger.clock import stopwatch_ns
 from logger.core.actions import BODY
 from logger.core.bay import Bay
+from logger.core.books import Refused
 from logger.core.entries import Action, Circumstance, Entry, Finding, Garbage, Reading, Tick
 from logger.core.picture import picture
 from logger.core.walltime import rfc3339
@@ -38,7 +39,10 @@ COMMIT_NS = 250_000_000
 RETRY_NS = NS
 CHECKPOINT_NS = 60 * NS
 CLOCK_STEP_NS = 500_000_000
-URGENT = frozenset({"alarm", "refused", "repeated", "run-opened", "run-closed", "corrected"})
+QUIET = frozenset({"recognised", "tally"})
+"""Findings that need not be told at once."""
+UNTOLD = frozenset({"alarm", "recognised", "tally", "refused", "repeated"})
+"""Findings that an answer to an action does not carry."""
 
 
 class Times(Protocol):
@@ -168,7 +172,17 @@ class Loop:
         return self._ask(lambda: [lot.to_json() for lot in reversed(self.bay.books.lots.values())])
 
     def runs(self) -> list[dict[str, Any]]:
-        return self._ask(lambda: [run.to_json() for run in reversed(self.bay.books.runs.values())])
+        def look() -> list[dict[str, Any]]:
+            books = self.bay.books
+            return [books.run_json(run) for run in reversed(books.runs.values())]
+
+        return self._ask(look)
+
+    def said(self) -> list[dict[str, Any]]:
+        def look() -> list[dict[str, Any]]:
+            return self.bay.books.said_json()
+
+        return self._ask(look)
 
     def tally(self, run: str) -> dict[str, Any] | None:
         def look() -> dict[str, Any] | None:
@@ -267,7 +281,7 @@ class Loop:
         found = self._apply(self.recorder.hold(item))
         for finding in found:
             self._untold.append(self.recorder.hold(finding))
-            if finding.kind in URGENT:
+            if finding.kind not in QUIET:
                 self._urgent = True
         return found
 
@@ -286,7 +300,10 @@ class Loop:
         if self._behind:
             self._later.append(said)
             return
-        earlier = self.bay.books.taken(said.body.id)
+        try:
+            earlier = self.bay.books.taken(said.body.id, said.body)
+        except Refused:
+            earlier = None  # the fold refuses it, and says why
         if earlier is not None:
             said.answer = Answer(True, "this action was taken before", earlier, repeated=True)
             said.done.set()
@@ -294,7 +311,8 @@ class Loop:
         action = Action(max(self._clock.now_ns(), self._at_ns), said.body, said.body.id, said.who)
         found = self._enter(action)
         refused = [f.data["reason"] for f in found if f.kind == "refused"]
-        data = {f.kind: f.data for f in found if f.kind in ("run-opened", "run-closed", "corrected")}
+        told = [f for f in found if f.cause == self.bay.seq and f.kind not in UNTOLD]
+        data = {f.kind: f.data for f in told}
         seq = self.bay.seq
         said.answer = Answer(not refused, "; ".join(refused), seq, data=data)
         self._waiting.append(said)

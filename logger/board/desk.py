@@ -45,5 +45,8 @@ class Desk(Protocol):
     def runs(self) -> list[dict[str, Any]]:
         """All runs, newest first."""
 
+    def said(self) -> list[dict[str, Any]]:
+        """What was said and can be corrected, newest first, each with its entry number and its history."""
+
     def tally(self, run: str) -> dict[str, Any] | None:
         """The tally of a run, in the replay's own form; None where there is no such run."""

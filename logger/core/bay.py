@@ -12,7 +12,8 @@ from typing import Any
 
 from logger.core import actions
 from logger.core.alarms import AlarmChange, AlarmTable
-from logger.core.books import Books, Refused, Run
+from logger.core.bookkeeping import BOOKED, Bookkeeper
+from logger.core.books import Books, Change, Refused, Run
 from logger.core.channel import ChannelFold
 from logger.core.description import Bay as BayDescription
 from logger.core.entries import USABLE, Action, Circumstance, Entry, Finding, Reading
@@ -33,12 +34,13 @@ class Bay:
 
     def __init__(self, description: BayDescription) -> None:
         self.description = description
-        self.books = Books(tuple(s.name for s in description.stations))
+        self.books = Books({s.name: [o.name for o in s.outlets] for s in description.stations})
         self.alarms = AlarmTable()
         self.walltime = WallTime()
         self.channels = {c.name: ChannelFold(c, description) for c in description.channels}
         now = {name: fold.now for name, fold in self.channels.items()}
         self.stations = {s.name: StationFold(s, now, self.alarms) for s in description.stations}
+        self.keeper = Bookkeeper(self.books, self.stations, self.channels)
         self.station_of_channel = {
             channel: s.name for s in description.stations for channel in _channels_of(s)
         }
@@ -113,6 +115,7 @@ class Bay:
                 if outlet.now is not None:
                     self.channels[outlet.now.channel.name].expected_mg_s = outlet.expected_mg_s
         self._alarms(self.alarms.tick(now_s * NS), found)
+        self._changes(self.keeper.tick(now_s), now_s * NS, found)
         if now_s % TALLY_EVERY_S == 0:
             for run in self.open_runs():
                 found.append(self._finding(now_s * NS, "tally", run.run, self.run_tally(run)))
@@ -124,6 +127,9 @@ class Bay:
 
     def _alarms(self, changes: list[AlarmChange], found: list[Finding]) -> None:
         found += [self._finding(c.at_ns, "alarm", c.id, c.to_json()) for c in changes]
+
+    def _changes(self, changes: list[Change], at_ns: int, found: list[Finding]) -> None:
+        found += [self._finding(at_ns, c.kind, c.subject, c.data) for c in changes]
 
     def _recognise(self, channel: str, recognised: Recognised, now_s: int) -> Finding:
         data = {
@@ -178,11 +184,11 @@ class Bay:
     # ------------------------------------------------------------------ actions
 
     def _act(self, entry: Action, found: list[Finding]) -> None:
-        earlier = self.books.taken(entry.id)
-        if earlier is not None:
-            found.append(self._finding(entry.at_ns, "repeated", entry.id, {"seq": earlier}))
-            return
         try:
+            earlier = self.books.taken(entry.id, entry.body)
+            if earlier is not None:
+                found.append(self._finding(entry.at_ns, "repeated", entry.id, {"seq": earlier}))
+                return
             self._do(entry, found)
         except Refused as refused:
             data = {"action": entry.body.action, "reason": str(refused)}
@@ -192,23 +198,9 @@ class Bay:
 
     def _do(self, entry: Action, found: list[Finding]) -> None:
         body: Any = entry.body
-        at_ns: int = body.time_ns if body.time_ns is not None else entry.at_ns
         match body:
-            case actions.OpenLot():
-                self.books.open_lot(at_ns, body)
-            case actions.StartRun():
-                run = self.books.start_run(at_ns, entry.at_ns, body)
-                self.stations[run.station].open_run(at_ns // NS)
-                found.append(self._finding(entry.at_ns, "run-opened", run.run, run.to_json()))
-            case actions.EndRun():
-                run = self.books.end_run(at_ns, entry.at_ns, body)
-                self.stations[run.station].close_run()
-                data = run.to_json() | {"tally": self.run_tally(run)}
-                found.append(self._finding(entry.at_ns, "run-closed", run.run, data))
-            case actions.Settings():
-                self.books.write_settings(at_ns, body)
-            case actions.Note():
-                self.books.note(at_ns, body)
+            case _ if isinstance(body, BOOKED):
+                self._changes(self.keeper.act(entry, self.at_ns), entry.at_ns, found)
             case actions.ContainerSet():
                 self._container_set(entry, body, found)
             case actions.Correct():
@@ -287,20 +279,7 @@ class Bay:
 
     def run_tally(self, run: Run) -> dict[str, Any]:
         """The tally of a run in the replay's form; for an open one, up to now."""
-        end_ns = run.end_ns if run.end_ns is not None else max(self.at_ns, run.start_ns)
-        live = run.end_ns is None
-        # A run's last second counts: the level at the end of it is what the operator saw.
-        end_s = -(-end_ns // NS)
-        data = self.stations[run.station].tally_json(run.start_ns // NS, end_s)
-        head = {
-            "run": run.run,
-            "station": run.station,
-            "lot": run.lot,
-            "start": rfc3339(run.start_ns),
-            "end": rfc3339(end_ns),
-            "open": live,
-        }
-        return head | data
+        return self.keeper.run_tally(run, self.at_ns)
 
 
 def _channels_of(station: Any) -> list[str]:

@@ -45,6 +45,7 @@ def picture(
         "recording": dict(recording),
         "stations": [_station(bay, fold) for fold in bay.stations.values()],
         "alarms": [_alarm(alarm, bay.at_ns) for alarm in bay.alarms.active()],
+        "weighing": [each.to_json() for each in bay.books.pending],
         "recognised": list(reversed(bay.recognised))[:SHOWN_RECOGNISED],
         "instruments": [_instrument(bay, name, health.get(name, "")) for name in bay.channels],
     }
@@ -58,7 +59,8 @@ def _station(bay: Bay, fold: StationFold) -> dict[str, Any]:
     book = bay.books.stations[fold.station.name]
     run = book.open_run
     now_s = max(bay.at_ns // NS, 0)
-    tally = None if run is None else fold.tally(run.start_ns // NS, now_s)
+    tally = None if run is None else fold.tally(run.start_ns // NS, now_s, bay.keeper.said_masses(run))
+    pause = book.paused
     lot = None if run is None or run.lot is None else bay.books.lots[run.lot]
     return {
         "name": fold.station.name,
@@ -70,7 +72,9 @@ def _station(bay: Bay, fold: StationFold) -> dict[str, Any]:
             "run": run.run,
             "since": rfc3339(run.start_ns),
             "elapsed_s": max(0, (bay.at_ns - run.start_ns) // NS),
+            "feed_ended": None if run.feed_ended_ns is None else rfc3339(run.feed_ended_ns),
         },
+        "paused_since": None if pause is None else rfc3339(pause.from_ns),
         "settings": dict(book.settings),
         "feed": _feed(fold, tally),
         "outlets": [

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from logger.core.alarms import AlarmChange, AlarmTable
+from logger.core.books import StationBook
 from logger.core.description import Station
 from logger.core.rules.book import station_rules
 from logger.core.rules.contract import ChannelNow, Judgement, OutletNow, StationNow
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.notice import noise_density, noticed_in_s
-from logger.core.tally import Tally, tally
+from logger.core.tally import SaidMasses, Tally, tally
 
 NS = 10**9
 
@@ -35,6 +34,7 @@ class StationFold:
         """Close the second before ``now_s``; the channels' tracks have been ticked already."""
         now = self.now
         now.now_s = now_s
+        now.feed_stopped_since_s = self._stopped_since_s()
         self.expected.tick(now)
         changes: list[AlarmChange] = []
         for rule in self.rules:
@@ -51,13 +51,23 @@ class StationFold:
         else:
             self.now.active.pop(key, None)
         if judgement.kind == "feed-stopped":
-            self.now.feed_stopped_since_s = judgement.since_s if judgement.active else None
+            self.now.feed_stopped_since_s = self._stopped_since_s()
 
-    def open_run(self, start_s: int) -> None:
-        self.now.run_since_s = start_s
+    def _stopped_since_s(self) -> int | None:
+        """Since when no feed comes: as the rule judges, or as was said."""
+        judged = self.now.active.get(("feed-stopped", "feed"))
+        said = self.now.paused_since_s
+        known = [since_s for since_s in (judged, said) if since_s is not None]
+        return min(known) if known else None
 
-    def close_run(self) -> None:
-        self.now.run_since_s = None
+    def heed(self, book: StationBook) -> None:
+        """What was said of runs and pauses, as it stands now."""
+        run, pause = book.open_run, book.paused
+        self.now.run_since_s = None if run is None else run.start_ns // NS
+        stopped_ns = None if pause is None else pause.from_ns
+        if run is not None and run.feed_ended_ns is not None:
+            stopped_ns = run.feed_ended_ns
+        self.now.paused_since_s = None if stopped_ns is None else stopped_ns // NS
 
     def notice_s(self, index: int) -> float | None:
         """How soon a stop of that outlet would be noticed (s); None: it can't be watched, or isn't yet."""
@@ -70,8 +80,5 @@ class StationFold:
         noise = noise_density(view.noise_mg, resolution_mg, view.interval_s or 1.0)
         return noticed_in_s(rate_mg_s, past.lumps.phi_mg, noise, wander=past.lumps.wander)
 
-    def tally(self, from_s: int, to_s: int) -> Tally:
-        return tally(self.now, from_s, to_s)
-
-    def tally_json(self, from_s: int, to_s: int) -> dict[str, Any]:
-        return self.tally(from_s, to_s).to_json()
+    def tally(self, from_s: int, to_s: int, said: SaidMasses | None = None) -> Tally:
+        return tally(self.now, from_s, to_s, said)

@@ -7,7 +7,8 @@ what was added by splices (container changes, refills, silence) between them; JC
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from math import sqrt
 from typing import Any
 
@@ -66,11 +67,19 @@ class Tally:
         }
 
 
+@dataclass(frozen=True, slots=True)
+class SaidMasses:
+    """What was said of a run's masses: products weighed by hand, by outlet, and what stayed on the deck."""
+
+    by_hand: Mapping[str, Mass] = field(default_factory=dict)
+    hold_up_kg: float | None = None
+
+
 def _outlet_json(outlet: OutletTally) -> dict[str, Any]:
     mass = outlet.delivered
     return {
         "name": outlet.name,
-        "weighed": outlet.channel is not None,
+        "weighed": outlet.channel is not None or outlet.says == "weighed by hand",
         "by_difference": outlet.by_difference,
         "says": outlet.says,
         "delivered_kg": None if mass is None else round(mass.kg, 6),
@@ -90,12 +99,20 @@ def span_mass(channel: ChannelNow, from_s: int, to_s: int) -> Mass | None:
     return Mass(mg / MG, u_mg / MG, max(0.0, estimated_mg) / MG)
 
 
-def tally(station: StationNow, from_s: int, to_s: int) -> Tally:
-    """The tally of a span; what lay on the deck at either end is allowed for, by the feed then."""
+def tally(station: StationNow, from_s: int, to_s: int, said: SaidMasses | None = None) -> Tally:
+    """The tally of a span; what lay on the deck at either end is allowed for, by the feed then.
+
+    What was ``said`` counts before what is judged: the hold-up, and outlets without a scale.
+    """
+    said = said or SaidMasses()
     feed = None if station.feed is None else span_mass(station.feed, from_s, to_s)
-    masses = [None if o.now is None else span_mass(o.now, from_s, to_s) for o in station.outlets]
+    masses = [
+        said.by_hand.get(o.outlet.name) if o.now is None else span_mass(o.now, from_s, to_s)
+        for o in station.outlets
+    ]
     before, hold_up = _hold_up(station, from_s), _hold_up(station, to_s)
-    missing = [i for i, o in enumerate(station.outlets) if o.now is None]
+    hold_up = said.hold_up_kg if said.hold_up_kg is not None else hold_up
+    missing = [i for i, mass in enumerate(masses) if mass is None and station.outlets[i].now is None]
     rest = _by_difference(feed, masses, missing, before or 0.0, hold_up or 0.0)
     complete = all(m is not None for m in masses)
     total = sum(m.kg for m in masses if m is not None)
@@ -113,6 +130,8 @@ def tally(station: StationNow, from_s: int, to_s: int) -> Tally:
             others = max(0.0, total_var - mass.u_kg**2)
             u_share = sqrt((1 - share) ** 2 * mass.u_kg**2 + share**2 * others) / total
         says = SAYS[o.outlet.container.kind] if o.now is not None else "by difference"
+        if o.now is None and mass is not None and not difference:
+            says = "weighed by hand"
         outlets.append(
             OutletTally(
                 o.outlet.name,

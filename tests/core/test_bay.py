@@ -178,8 +178,16 @@ def test_a_refused_action_is_a_finding_with_its_reason(bay: Bay) -> None:
 
 def test_an_id_makes_an_action_idempotent(bay: Bay) -> None:
     say(bay, 0, seq=1, action="open-lot", lot="L1", id="k")
-    found = say(bay, 1, seq=2, action="open-lot", lot="L2", id="k")
+    found = say(bay, 1, seq=2, action="open-lot", lot="L1", id="k")
     assert [(f.kind, f.data["seq"]) for f in found] == [("repeated", 1)]
+    assert list(bay.books.lots) == ["L1"]
+
+
+def test_an_id_that_was_used_for_something_else_is_refused(bay: Bay) -> None:
+    say(bay, 0, seq=1, action="open-lot", lot="L1", id="k")
+    found = say(bay, 1, seq=2, action="open-lot", lot="L2", id="k")
+    assert [f.kind for f in found] == ["refused"]
+    assert "was used for another action (entry 1, open-lot)" in found[0].data["reason"]
     assert list(bay.books.lots) == ["L1"]
 
 

@@ -14,6 +14,7 @@ from logger.core.rules.feed_stopped import FeedStopped
 from logger.core.rules.feed_too_thick import FeedTooThick
 from logger.core.rules.instrument_frozen import InstrumentFrozen
 from logger.core.rules.instrument_silent import InstrumentSilent
+from logger.core.rules.no_run_open import NoRunOpen
 from logger.core.rules.outlet_not_delivering import OutletNotDelivering
 from logger.core.rules.outlet_slow import OutletSlow
 from logger.core.rules.unit_changed import UnitChanged
@@ -34,6 +35,7 @@ def station_rules(
         OutletSlow(station, expected),
         ContainerNearFull(station, expected),
         ContainerMissing(station, expected),
+        NoRunOpen(station, expected),
     ]
     if station.feed.channel is not None and any(line.goes_to == FEED for line in station.water):
         rules.append(FeedTooThick(station, expected))

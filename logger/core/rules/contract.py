@@ -72,6 +72,7 @@ class StationNow:
     outlets: list[OutletNow]
     run_since_s: int | None = None  # None: no run open
     feed_stopped_since_s: int | None = None  # as the feed rule judges; set by the fold each tick
+    paused_since_s: int | None = None  # the operator paused the feed, or ended it to let the deck run empty
     active: dict[tuple[str, str], int] = field(default_factory=dict)  # (kind, subject) -> since_s
     water: list[ChannelNow] = field(default_factory=list)  # in the order of station.water; [] not kept
 

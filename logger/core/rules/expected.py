@@ -49,6 +49,7 @@ class ExpectedFlow:
         self.now_s = 0
         self._common_s = [0] * len(self.outlets)  # unweighed feed: when the other outlets last fell short
         self._closed: deque[tuple[int, int]] = deque(maxlen=32)  # spans that teach nothing
+        self._paused_s: int | None = None
         self._open: dict[int, int] = {}  # outlet -> since when it is under alarm
 
     # -- once a second -----------------------------------------------------------------------------
@@ -67,9 +68,16 @@ class ExpectedFlow:
             outlet.lag_s = past.scores.lag_s if self.weighed else None
             outlet.expected_mg_s = self.rate_mg_s(number)
         if not self.weighed:
+            self._mind_pause(now.paused_since_s)
             for number in range(len(self.outlets)):
-                if self._others_fell(number):
+                if self._paused_s is not None or self._others_fell(number):
                     self._common_s[number] = now.now_s
+
+    def _mind_pause(self, paused_s: int | None) -> None:
+        """Where the feed is not weighed, what is said of a pause is all there is: it teaches nothing."""
+        if paused_s is None and self._paused_s is not None:
+            self._closed.append((self._paused_s, self.now_s + AFTER_CLEAR_S))
+        self._paused_s = paused_s
 
     def _take_feed(self, now: StationNow) -> None:
         """Advance the lagged feed; what passed while its scale was disturbed is spread over that time."""
@@ -236,6 +244,8 @@ class ExpectedFlow:
         if self.feed.lost_s is not None and to_s > self.feed.lost_s:
             return False
         if any(to_s > since for since in self._open.values()):
+            return False
+        if self._paused_s is not None and to_s > self._paused_s:
             return False
         if any(from_s < end and to_s > start for start, end in self._closed):
             return False

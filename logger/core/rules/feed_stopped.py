@@ -25,6 +25,8 @@ KIND = "feed-stopped"
 WINDOWS = (8, 11, 16, 23, 32, 45, 64, 90, 128, 181, 256, 300)
 BY_HAND_LEAST_S = 45
 CLEAR_WINDOWS = (4, 8, 16, 32, 64)
+GO_ON = "Go on feeding, or end the run."
+PAUSED = "the feed was paused on purpose"
 
 
 class FeedStopped:
@@ -42,6 +44,7 @@ class FeedStopped:
         self._said = Said(KIND, "feed", station.feed.channel or "")
         self._alarm_s = 0
         self._from_s = 0  # no window starts before
+        self._excuse = ""
 
     def tick(self, now: StationNow) -> list[Judgement]:
         self._feed.tick(now.now_s, now.by_scoop, stopped=self._said.active)
@@ -50,10 +53,12 @@ class FeedStopped:
         past = self._expected.feed
         if now.feed is None or past.good_since_s is None or self._feed.usual_mg_s is None:
             return []
+        paused = PAUSED if now.paused_since_s is not None else ""
         if self._said.active:
-            return self._look_for_flow(now.now_s)
+            return self._said.excuse(paused) + self._look_for_flow(now.now_s)
         if frozen_score(now.feed) > 6.0:
             return []
+        self._excuse = paused
         return self._look_for_pause(now.now_s) or self._look_for_stop(now.now_s)
 
     def _look_for_pause(self, now_s: int) -> list[Judgement]:
@@ -68,7 +73,7 @@ class FeedStopped:
         self._alarm_s = now_s
         what = f"Nobody fed for {minutes(pause)}; the longest pause before was {minutes(longest)}."
         told = {"pause_s": pause, "longest_pause_s": longest}
-        return self._said.say(True, now_s - pause, what, "Go on feeding, or end the run.", told)
+        return self._said.say(True, now_s - pause, what, GO_ON, told, suppressed_by=self._excuse)
 
     def _look_for_stop(self, now_s: int) -> list[Judgement]:
         past, usual = self._expected.feed, self._feed.usual_mg_s or 0.0
@@ -95,7 +100,7 @@ class FeedStopped:
                     "nats": round(nats, 2),
                 }
                 do = "Look at hopper and feeder. If the outlets still deliver, the feed scale is wrong."
-                return self._said.say(True, start, what, do, told)
+                return self._said.say(True, start, what, do, told, suppressed_by=self._excuse)
         return []
 
     def _look_for_flow(self, now_s: int) -> list[Judgement]:

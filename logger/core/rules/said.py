@@ -20,6 +20,7 @@ class Said:
         self.active = False
         self.suppressed = False
         self.since_s = 0
+        self._last: Judgement | None = None
 
     def say(
         self,
@@ -39,11 +40,18 @@ class Said:
         if suppressed:
             told["suppressed_by"] = suppressed_by
         self.active, self.suppressed, self.since_s = active, suppressed, since_s
-        return [
-            Judgement(
-                self.kind, self.subject, self.channel, active, since_s, what, do, told, suppressed=suppressed
-            )
-        ]
+        self._last = Judgement(
+            self.kind, self.subject, self.channel, active, since_s, what, do, told, suppressed=suppressed
+        )
+        return [self._last]
+
+    def excuse(self, by: str) -> list[Judgement]:
+        """What stands is suppressed by design, or, with "", is so no longer; [] where nothing changes."""
+        last = self._last
+        if last is None or not self.active or self.suppressed == bool(by):
+            return []
+        evidence = {key: value for key, value in last.evidence.items() if key != "suppressed_by"}
+        return self.say(True, self.since_s, last.what, last.do, evidence, suppressed_by=by)
 
     def clear(self, now_s: int, what: str) -> list[Judgement]:
         """The condition ended."""

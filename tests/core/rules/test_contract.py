@@ -35,6 +35,7 @@ KINDS = {
     "feed-stopped",
     "container-near-full",
     "container-missing",
+    "no-run-open",
     "water-out-of-band",
     "feed-too-thick",
     "instrument-silent",
@@ -65,7 +66,7 @@ def troubled(feed_kind: FeedKind = FeedKind.HOPPER) -> Play:
         feed_kind=feed_kind,
         water=WATER,
         containers=(Container(full_kg=1.5), Container(), Container(), Container()),
-        feed_kg_h=lambda s: 0.0 if s < 30 or s > 1500 else 75.0 if s > 900 else 60.0,
+        feed_kg_h=lambda s: 0.0 if s < 30 or 1500 < s < 2000 else 75.0 if s > 900 else 60.0,
         open_part=part,
         spoil=spoil,
     )
@@ -74,7 +75,10 @@ def troubled(feed_kind: FeedKind = FeedKind.HOPPER) -> Play:
 @cache
 def said_in_trouble() -> tuple[tuple[int, Judgement], ...]:
     play = troubled()
-    return tuple(play.run(station_rules(play.station, play.expected), 1900))
+    rules = station_rules(play.station, play.expected)
+    play.run(rules, 1900)
+    play.now.run_since_s = None  # and then somebody feeds, and forgets to start the next run
+    return tuple(play.run(rules, 300))
 
 
 def station_kinds() -> list[str]:

@@ -1,0 +1,52 @@
+"""The next stable weight of a scale: taken as gross or tare of a container that a person puts on it.
+
+A weight is stable when three seconds in a row ended within one division of each other, and the scale
+does not say the contrary; if it says nothing but "moving" while the weight stands still, five seconds
+are enough, since some scales hardly ever flag a stable weight. After one weight was taken the next must
+differ from it by more than three divisions: the container has to be changed in between; less than ten
+divisions is an empty scale (assumed, no source).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+from logger.core.entries import USABLE, Reading
+
+STILL_S = 3
+STILL_AGAINST_FLAG_S = 5
+APART = 3.0  # divisions
+LEAST = 10.0  # divisions; less is an empty scale, not a container
+LONGEST_WAIT_S = 600
+
+
+@dataclass(slots=True)
+class StableWeight:
+    """Watches one scale. ``resolution_kg`` is its division."""
+
+    resolution_kg: float
+    _last: deque[float] = field(default_factory=lambda: deque(maxlen=STILL_AGAINST_FLAG_S))
+    _taken_kg: float | None = None
+
+    def tick(self, reading: Reading | None, value_kg: float, fresh: bool) -> None:
+        """Look at the second that ended: its last reading, in kg; ``fresh``: it came in this second."""
+        if reading is None or reading.status not in USABLE or not fresh:
+            self._last.clear()
+            return
+        self._last.append(value_kg)
+        if self._taken_kg is not None and abs(value_kg - self._taken_kg) > APART * self.resolution_kg:
+            self._taken_kg = None
+
+    def take(self, flag: bool | None) -> float | None:
+        """The stable weight (kg), if there is one that was not taken before."""
+        needed = STILL_AGAINST_FLAG_S if flag is False else STILL_S
+        if self._taken_kg is not None or len(self._last) < needed:
+            return None
+        recent = list(self._last)[-needed:]
+        if min(recent) < LEAST * self.resolution_kg:
+            return None
+        if max(recent) - min(recent) > 1.001 * self.resolution_kg:
+            return None
+        self._taken_kg = recent[-1]
+        return recent[-1]
