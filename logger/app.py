@@ -233,7 +233,8 @@ class Daemon:
         token = secrets.token_urlsafe(24) if told is None else told.reveal()
         self._write_private(TOKEN_NAME, token + "\n")
         host, port = self.configuration.board_host, self.configuration.board_port
-        self.board = BoardServer(self.loop, host, port, token, version=__version__)
+        where = str(self.directory / TOKEN_NAME)
+        self.board = BoardServer(self.loop, host, port, token, version=__version__, token_file=where)
         try:
             self.board.start()
         except BoardError as error:

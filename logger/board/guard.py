@@ -35,6 +35,33 @@ _HEADERS = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), usb=(), serial=()",
 }
 _OPEN = {"/", "/api/v1/livez", "/api/v1/readyz"}
+_STREAM = "/api/v1/events"
+
+
+def _wrong_method(scope: Scope) -> ASGIApp | None:
+    method = scope["method"]
+    if method == "HEAD" and scope["path"] == _STREAM:
+        return problem(
+            405,
+            "A stream has no end, so its head is not given alone.",
+            "GET it, or ask for /api/v1/livez to see whether the board answers.",
+            code="wrong-method",
+            headers={"Allow": "GET"},
+        )
+    if method in {"GET", "HEAD", "POST"}:
+        return None
+    return problem(
+        405,
+        f"{method} is not done here.",
+        "Use GET to read and POST /api/v1/actions to act.",
+        code="wrong-method",
+        headers={"Allow": "GET, HEAD, POST"},
+    )
+
+
+def _from_a_page(headers: Headers) -> bool:
+    """Whether a browser sent this for some page; a program of its own says neither."""
+    return "origin" in headers or "sec-fetch-site" in headers
 
 
 class Sessions:
@@ -72,11 +99,18 @@ class Sessions:
 class Guard:
     """Wraps the whole application; what it lets through carries ``scope["state"]["who"]``."""
 
-    def __init__(self, app: ASGIApp, *, port: int, token: str, sessions: Sessions) -> None:
+    def __init__(
+        self, app: ASGIApp, *, port: int, token: str, sessions: Sessions, token_file: str = ""
+    ) -> None:
         names = ["127.0.0.1", "localhost", "[::1]"]
         self._app = app
         self._token = token.encode()
         self._sessions = sessions
+        where = f"the file {token_file}" if token_file else "the file named token beside the journal"
+        self._remedy = (
+            "A person: open the board's page. A program: send the token, which stands in "
+            f'{where}, as the header "Authorization: Bearer TOKEN".'
+        )
         self._hosts = {f"{name}:{port}" for name in names} | (set(names) if port == 80 else set())
         self._origins = {f"http://{host}" for host in self._hosts}
         self.cookie = f"tallydeck_{port}"  # cookies do not keep ports apart; the name must
@@ -96,6 +130,8 @@ class Guard:
             await send(message)
 
         refusal = self._refusal(scope)
+        if refusal is None and scope["method"] == "HEAD":  # GET's own answer; the server leaves its body out
+            scope = {**scope, "method": "GET", "state": {**scope["state"], "head": True}}
         await (refusal or self._app)(scope, receive, send_with_headers)
 
     def _refusal(self, scope: Scope) -> ASGIApp | None:
@@ -108,33 +144,32 @@ class Guard:
                 "Open the board by the address the daemon prints when it starts.",
                 code="wrong-host",
             )
-        if scope["method"] not in {"GET", "HEAD", "POST"}:
-            return problem(
-                405,
-                f"{scope['method']} is not done here.",
-                "Use GET to read and POST /api/v1/actions to act.",
-                code="wrong-method",
-                headers={"Allow": "GET, HEAD, POST"},
-            )
+        if (wrong := _wrong_method(scope)) is not None:
+            return wrong
+        who = self._who(headers)
         if self._foreign(scope, headers):
+            if who is None and not _from_a_page(headers):
+                return self._unknown()
             return problem(
                 403,
                 "This request comes from another site's page.",
                 "Use the board's own page, or a client with the token.",
                 code="wrong-origin",
             )
-        who = self._who(headers)
         path = scope["path"]
         if who is None and path not in _OPEN and not path.startswith("/static/"):
-            return problem(
-                401,
-                "Neither a session of the board's page nor the right token came with this request.",
-                "Open the board's page, or send the token of the daemon's token file as a bearer token.",
-                code="unknown-caller",
-                headers={"WWW-Authenticate": 'Bearer realm="tallydeck"'},
-            )
+            return self._unknown()
         scope.setdefault("state", {})["who"] = who
         return None
+
+    def _unknown(self) -> ASGIApp:
+        return problem(
+            401,
+            "Neither a session of the board's page nor the right token came with this request.",
+            self._remedy,
+            code="unknown-caller",
+            headers={"WWW-Authenticate": 'Bearer realm="tallydeck"'},
+        )
 
     def _foreign(self, scope: Scope, headers: Headers) -> bool:
         """Whether another site's page sent this (Fetch Metadata first, Origin where a browser lacks it)."""

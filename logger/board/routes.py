@@ -38,11 +38,11 @@ class BodyError(Exception):
         self.answer = answer
 
 
-def build(desk: Desk, hub: Hub, *, port: int, token: str, version: str) -> Guard:
+def build(desk: Desk, hub: Hub, *, port: int, token: str, version: str, token_file: str = "") -> Guard:
     """The whole application: routes inside, guard around them."""
     app = FastAPI(title="Tallydeck", version=version, docs_url=None, redoc_url=None, openapi_url=None)
     sessions = Sessions()
-    guard = Guard(app, port=port, token=token, sessions=sessions)
+    guard = Guard(app, port=port, token=token, sessions=sessions, token_file=token_file)
     _page_routes(app, read_all(), sessions, guard.cookie)
     _read_routes(app, desk, hub)
     _action_route(app, desk)
@@ -65,7 +65,8 @@ def _page_routes(app: FastAPI, pages: dict[str, StaticFile], sessions: Sessions,
     async def page(request: Request) -> Response:
         answer = give(request, "board.html")
         answer.headers["Cache-Control"] = "no-store"
-        if request.scope["state"]["who"] != PAGE:
+        looks_only = request.scope["state"].get("head", False)  # a monitor's: it keeps no cookie
+        if request.scope["state"]["who"] != PAGE and not looks_only:
             answer.set_cookie(cookie, sessions.open(), httponly=True, samesite="strict", path="/")
         return answer
 

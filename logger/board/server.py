@@ -14,6 +14,7 @@ import uvicorn
 
 from logger.board.desk import Desk
 from logger.board.hub import Hub
+from logger.board.patience import PatientProtocol
 from logger.board.routes import build
 
 log = logging.getLogger(__name__)
@@ -43,13 +44,22 @@ class _Server(uvicorn.Server):
 class BoardServer:
     """Serves the page and the API on a loopback address, in a thread of its own.
 
-    ``port`` 0 takes a free one. ``token`` is the bearer token for clients that are no browser. A snapshot
+    ``port`` 0 takes a free one. ``token`` is the bearer token for clients that are no browser, who are told
+    that it lies in ``token_file``. A snapshot
     is expected at least once a second (the fold ticks); after five the page calls its figures old.
     Raises BoardError for a host that is not loopback or an empty token. Start once.
     """
 
     def __init__(
-        self, desk: Desk, host: str, port: int, token: str, *, version: str, most_viewers: int = 64
+        self,
+        desk: Desk,
+        host: str,
+        port: int,
+        token: str,
+        *,
+        version: str,
+        token_file: str = "",
+        most_viewers: int = 64,
     ) -> None:
         self._address = _loopback(host)
         if len(token) < 16:
@@ -59,6 +69,7 @@ class BoardServer:
             )
         self._desk, self._host, self._port = desk, host, port
         self._token, self._version, self._most = token, version, most_viewers
+        self._token_file = token_file
         self._ready = threading.Event()
         self._thread: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -146,10 +157,17 @@ class BoardServer:
     async def _serve(self, listener: socket.socket) -> None:
         self._loop = asyncio.get_running_loop()
         self._hub = hub = Hub(self._desk, self._loop, most=self._most)
-        app = build(self._desk, hub, port=self._port, token=self._token, version=self._version)
+        app = build(
+            self._desk,
+            hub,
+            port=self._port,
+            token=self._token,
+            version=self._version,
+            token_file=self._token_file,
+        )
         config = uvicorn.Config(
             app,
-            http="h11",
+            http=PatientProtocol,
             ws="none",
             lifespan="off",
             log_config=None,

@@ -196,3 +196,37 @@ def test_sessions_are_bounded() -> None:
 def test_the_token_is_compared_whole(stranger: httpx.Client) -> None:
     for token in (TOKEN[:-1], TOKEN + "x", TOKEN.upper()):
         assert stranger.get("/api/v1/state", headers={"Authorization": f"Bearer {token}"}).status_code == 401
+
+
+def test_a_program_without_a_token_is_told_where_it_is(own_desk: FakeDesk) -> None:
+    """The most likely mistake of who writes a first script: the answer names the file and the header."""
+    with served(own_desk, token_file="/var/lib/tallydeck/token") as board:
+        answer = httpx.post(f"{board.url}api/v1/actions", json=NOTE, trust_env=False)
+    assert answer.status_code == 401
+    assert answer.headers["www-authenticate"].startswith("Bearer")
+    assert "/var/lib/tallydeck/token" in answer.json()["do"]
+    assert "Authorization: Bearer" in answer.json()["do"]
+    assert TOKEN not in answer.text
+    assert own_desk.submitted == []
+
+
+@pytest.mark.parametrize("path", ["/", "/static/main.js", "/api/v1/livez", "/api/v1/state", "/nowhere"])
+def test_head_answers_as_get_does_without_a_body(path: str, ask: httpx.Client) -> None:
+    """RFC 9110 section 9.3.2."""
+    got, head = ask.get(path), ask.head(path)
+    assert head.status_code == got.status_code
+    assert head.content == b""
+    for name in ("content-type", "content-length", "etag", "cache-control"):
+        assert head.headers.get(name) == got.headers.get(name)
+
+
+def test_a_head_opens_no_session(stranger: httpx.Client) -> None:
+    """A monitor that asks every minute would push the sessions of people out."""
+    assert "set-cookie" not in stranger.head("/").headers
+    assert stranger.head("/api/v1/state").status_code == 401
+
+
+def test_the_head_of_a_stream_is_not_given(ask: httpx.Client) -> None:
+    answer = ask.head("/api/v1/events")
+    assert answer.status_code == 405
+    assert answer.headers["allow"] == "GET"
