@@ -30,6 +30,7 @@ class Truth:
     hold_up_kg: list[float] = field(default_factory=list)
     astray_kg: list[float] = field(default_factory=list)
     water_l_min: list[float] = field(default_factory=list)
+    feed_water_l_min: list[float] = field(default_factory=list)
 
     def rate_kg_h(self, outlet: str, from_s: int, to_s: int) -> float:
         """Mean true rate of an outlet's solids between two whole seconds."""
@@ -49,19 +50,20 @@ class SimulatedBay:
         self.physics = Physics(scenario, seed, dt_s)
         self._line_rng = Random(f"{seed}/lines")
         self._meter_rng = Random(f"{seed}/meter")
+        self._feed_water_rng = Random(f"{seed}/feed-water")  # of its own: it changes no other instrument
         self.scales: dict[str, ScaleModel] = {}
         if scenario.feed.scale is not None:
             self._add_scale("feed", scenario.feed.scale, seed)
         for outlet in scenario.outlets:
             if outlet.scale is not None:
                 self._add_scale(outlet.name, outlet.scale, seed)
-        if scenario.water is not None:
-            self._add_scale(scenario.water.name, Scale(), seed)  # only its faults are used
+        for line in scenario.waters:
+            self._add_scale(line.name, Scale(), seed)  # only its faults are used
         self.script = Script(self.physics, self.scales, seed)
         names = [outlet.name for outlet in scenario.outlets]
         self.truth = Truth({n: [] for n in names}, {n: [] for n in names}, {n: [] for n in names})
         self._next_record_s = 0.0
-        self._last_meter: Shown | None = None
+        self._last_meter: dict[str, Shown] = {}
         self._record()
 
     def _add_scale(self, channel: str, scale: Scale, seed: int) -> None:
@@ -105,7 +107,8 @@ class SimulatedBay:
         truth.used_kg.append(balance.used)
         truth.hold_up_kg.append(balance.hold_up)
         truth.astray_kg.append(balance.astray)
-        truth.water_l_min.append(physics.water_l_min())
+        truth.water_l_min.append(physics.water_l_min(self.scenario.water))
+        truth.feed_water_l_min.append(physics.water_l_min(self.scenario.feed_water))
 
     def force_kg(self, channel: str, at_s: float) -> float:
         """What the feed or a container puts on a scale, without elbows."""
@@ -115,15 +118,21 @@ class SimulatedBay:
 
     def show(self, channel: str, at_s: float) -> Shown:
         """What the instrument's display says, whether or not it sends it."""
-        water = self.scenario.water
-        if water is None or channel != water.name:
+        line = self.scenario.meter(channel)
+        if line is None:
             return self.scales[channel].read(at_s, self.force_kg(channel, at_s))
-        if self.scales[channel].frozen and self._last_meter is not None:
-            return self._last_meter
-        flow_l_min = self.physics.water_l_min() + self._meter_rng.gauss(0.0, water.noise_l_min)
-        count = max(0, round(flow_l_min / water.resolution_l_min))
-        self._last_meter = Shown(f"{count * water.resolution_l_min:.2f}", "L/min", None)
-        return self._last_meter
+        last = self._last_meter.get(channel)
+        if self.scales[channel].frozen and last is not None:
+            return last
+        rng = self._feed_water_rng if self._brings_feed_water(channel) else self._meter_rng
+        flow_l_min = self.physics.water_l_min(line) + rng.gauss(0.0, line.noise_l_min)
+        count = max(0, round(flow_l_min / line.resolution_l_min))
+        self._last_meter[channel] = Shown(f"{count * line.resolution_l_min:.2f}", "L/min", None)
+        return self._last_meter[channel]
+
+    def _brings_feed_water(self, channel: str) -> bool:
+        line = self.scenario.feed_water
+        return line is not None and line.name == channel
 
     def read(self, channel: str, at_s: float) -> Shown | None:
         """What arrives from the instrument; None where nothing does."""
@@ -131,4 +140,5 @@ class SimulatedBay:
         shown = self.show(channel, at_s)
         if scale.silent or scale.unplugged:
             return None
-        return None if self._line_rng.random() < scale.scale.missing + scale.garbled else shown
+        rng = self._feed_water_rng if self._brings_feed_water(channel) else self._line_rng
+        return None if rng.random() < scale.scale.missing + scale.garbled else shown

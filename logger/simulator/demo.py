@@ -11,6 +11,7 @@ middlings     ``ST,GS,+   1.234 kg`` CR LF                streams    pty        
 tailings      SMA SCP-0499                                poll W     TCP           0.01 kg
 fines         SMA SCP-0499                                poll W     pty           0.005 kg
 wash-water    ``FLOW   14.10 L/min`` CR LF                streams    pty           0.1 L/min
+feed-water    ``FLOW    2.60 L/min`` CR LF                streams    pty           0.05 L/min
 ============  ==========================================  =========  ============  ==================
 
 Containers: concentrate, middlings and tailings drain (tares 0.85-1.15, 0.85-1.15, 2.2-2.8 kg; full at
@@ -50,6 +51,7 @@ WIRING: Mapping[str, tuple[str, str]] = {
     "middlings": ("described", "pty"),
     "tailings": ("sma", "tcp"),
     "wash-water": ("meter", "pty"),
+    "feed-water": ("meter", "pty"),
 }
 """Channel -> (dialect, wire) where it is not the usual: SMA, or a meter for the water, on a pty."""
 
@@ -102,8 +104,7 @@ class DemoBay:
         ]
 
     def _usual(self, channel: str) -> tuple[str, str]:
-        water = self.scenario.water
-        return ("meter" if water is not None and channel == water.name else "sma", "pty")
+        return ("sma" if self.scenario.meter(channel) is None else "meter", "pty")
 
     def _post(self, channel: str, dialect: str, wire: str, *, rate_hz: float, seed: int) -> _Post:
         show = partial(self._show, channel)

@@ -68,6 +68,7 @@ def foundry_scenario(cycles: int = 60, calm: bool = False) -> Scenario:
         feed=Feed(target_kg_h=60.0, content_kg=26.0, refill_at_kg=6.0),
         outlets=_outlets(),
         water=Water("wash-water", 14.0),
+        feed_water=Water("feed-water", 2.6, noise_l_min=0.02, resolution_l_min=0.05),
         troubles=() if calm else _troubles(cycles),
         feed_from_s=20.0,
     )
@@ -87,7 +88,13 @@ def foundry_actions(cycles: int = 60) -> Iterator[tuple[float, dict[str, Any]]]:
             "moisture": "6 %",
         },
     )
-    values = {"tilt": "4.5 deg", "stroke": "14 mm", "speed": "285 /min", "wash water": "14 L/min"}
+    values = {
+        "tilt": "4.5 deg",
+        "stroke": "14 mm",
+        "speed": "285 /min",
+        "wash water": "14 L/min",
+        "feed water": "2.6 L/min",
+    }
     yield 3.0, {"action": "settings", "values": values}
     yield 5.0, {"action": "start-run", "lot": "L-0412"}
     for begin_s in (i * CYCLE_S for i in range(cycles)):

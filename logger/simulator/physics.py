@@ -13,7 +13,7 @@ from typing import NamedTuple
 from logger.simulator.deck import Deck
 from logger.simulator.feeder import make_feeder
 from logger.simulator.lip import Lip
-from logger.simulator.scenario import Scenario
+from logger.simulator.scenario import Scenario, Water
 from logger.simulator.vessel import Place
 from logger.simulator.wander import Wander
 
@@ -51,10 +51,11 @@ class Physics:
         self.lips = [Lip(dice(f"lip/{o.name}")) for o in scenario.outlets]
         self.places = [Place(o, dt_s, dice(f"place/{o.name}")) for o in scenario.outlets]
         self.astray_kg = 0.0
-        self.water_factor = 1.0
-        self._water_wander: Wander | None = None
-        if scenario.water is not None:
-            self._water_wander = Wander(scenario.water.wander, scenario.water.wander_s, dice("water"))
+        self.water_factors = {line.name: 1.0 for line in scenario.waters}
+        self._wanders: dict[str, Wander] = {}
+        for line, part in ((scenario.water, "water"), (scenario.feed_water, "feed-water")):
+            if line is not None:
+                self._wanders[line.name] = Wander(line.wander, line.wander_s, dice(part))
 
     @property
     def now_s(self) -> float:
@@ -92,12 +93,12 @@ class Physics:
         for j in beside:
             self.places[j].receive(over_kg / len(beside))
 
-    def water_l_min(self) -> float:
-        """The wash water now; 0 where there is none."""
-        water = self.scenario.water
-        if water is None or self._water_wander is None:
+    def water_l_min(self, line: Water | None) -> float:
+        """The water of a line now; 0 where there is none."""
+        if line is None:
             return 0.0
-        return max(0.0, water.flow_l_min * self.water_factor * (1.0 + self._water_wander.at(self.now_s)))
+        wandering = 1.0 + self._wanders[line.name].at(self.now_s)
+        return max(0.0, line.flow_l_min * self.water_factors[line.name] * wandering)
 
     def balance(self) -> Balance:
         """Where every gram is."""

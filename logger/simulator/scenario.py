@@ -104,6 +104,8 @@ class Feed:
 
 @dataclass(frozen=True, slots=True)
 class Water:
+    """A water line and its meter."""
+
     name: str = "wash-water"
     flow_l_min: float = 14.0
     wander: float = 0.02
@@ -122,13 +124,23 @@ class Scenario:
     feed: Feed
     outlets: tuple[Outlet, ...]
     water: Water | None = field(default_factory=Water)
+    feed_water: Water | None = None  # comes onto the deck with the feed
     troubles: tuple[Trouble, ...] = ()
     tends_s: float = 20.0
     feed_from_s: float = 60.0  # until then nothing flows
+
+    @property
+    def waters(self) -> tuple[Water, ...]:
+        """The water lines: wash water, then what comes with the feed."""
+        return tuple(line for line in (self.water, self.feed_water) if line is not None)
+
+    def meter(self, channel: str) -> Water | None:
+        """The water line that a channel measures; None where it is a scale."""
+        return next((line for line in self.waters if line.name == channel), None)
 
     @property
     def channels(self) -> tuple[str, ...]:
         """Names of all channels: ``feed``, then each weighed outlet, then the water."""
         names = ["feed"] if self.feed.scale is not None else []
         names += [outlet.name for outlet in self.outlets if outlet.scale is not None]
-        return tuple(names + ([self.water.name] if self.water is not None else []))
+        return tuple(names + [line.name for line in self.waters])

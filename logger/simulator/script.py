@@ -16,7 +16,7 @@ from logger.simulator.scale import ScaleModel
 Undo: TypeAlias = Callable[[float], None]
 """Ends a trouble; takes the time (s)."""
 
-_PLACE_AND_TIME = ("at_s", "until_s", "outlet", "channel")
+_PLACE_AND_TIME = ("at_s", "until_s", "outlet", "channel", "line")
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +94,8 @@ class Script:
         name = type(what).__name__
         kind = "".join(f"-{c.lower()}" if c.isupper() else c for c in name).lstrip("-")
         subject = str(getattr(what, "outlet", getattr(what, "channel", "feed")))
-        water = self._physics.scenario.water
-        if isinstance(what, t.WaterChange) and water is not None:
-            subject = water.name
+        if isinstance(what, t.WaterChange):
+            subject = self._line(what)
         names = [one.name for one in fields(what) if one.name not in _PLACE_AND_TIME]
         return Event(now_s, kind, subject, None, {name: getattr(what, name) for name in names})
 
@@ -211,10 +210,14 @@ class Script:
     def _decant(self, what: t.Decanted, now_s: float) -> None:
         self._physics.places[self._physics.index(what.outlet)].decant(what.water_kg)
 
+    def _line(self, what: t.WaterChange) -> str:
+        """The line it is about; "feed" where the bay has no water."""
+        return what.line or next(iter(self._physics.water_factors), "feed")
+
     def _water(self, what: t.WaterChange, now_s: float) -> Undo:
-        physics = self._physics
-        physics.water_factor = what.factor
-        return lambda _: setattr(physics, "water_factor", 1.0)
+        factors, line = self._physics.water_factors, self._line(what)
+        factors[line] = what.factor
+        return lambda _: factors.update({line: 1.0})
 
 
 _DOERS: dict[type, Callable[[Script, Any, float], Undo | None]] = {

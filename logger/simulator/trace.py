@@ -46,13 +46,13 @@ def stream(bay: SimulatedBay, seed: int, duration_s: float, rate_hz: float = 5.0
     over capacity carries no number, so it is left out.
     """
     dice = {channel: Random(f"{seed}/times/{channel}") for channel in bay.scenario.channels}
-    water = bay.scenario.water
     gaps: dict[str, float] = {}
     due: list[tuple[int, str, float]] = []  # (ms, channel, without jitter in s)
     for channel, rng in dice.items():
         rate = bay.scales[channel].scale.rate_hz or rate_hz
-        if water is not None and channel == water.name:
-            rate = water.rate_hz
+        line = bay.scenario.meter(channel)
+        if line is not None:
+            rate = line.rate_hz
         gaps[channel] = rng.uniform(0.995, 1.005) / rate
         first_s = rng.uniform(0.0, gaps[channel])
         due.append((round(first_s * 1000), channel, first_s))

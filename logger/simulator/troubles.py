@@ -163,11 +163,12 @@ class Decanted:
 
 @dataclass(frozen=True, slots=True)
 class WaterChange:
-    """The wash water goes to ``factor`` times its setting."""
+    """The water of a line (the wash water's, unless named) goes to ``factor`` times its setting."""
 
     at_s: float
     factor: float
     until_s: float | None = None
+    line: str | None = None
 
 
 Trouble: TypeAlias = (

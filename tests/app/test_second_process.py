@@ -125,5 +125,6 @@ def test_check_probes_the_ports_of_a_bay(tmp_path: Path) -> None:
         "middlings",
         "tailings",
         "wash-water",
+        "feed-water",
     }
     assert str(tmp_path / "gone") in probed["fines"]["says"]

@@ -96,12 +96,19 @@ def test_the_demo_bay_means_what_it_says() -> None:
         ("spill-tray", None),
     ]
     assert station.outlets[0].container == Container(ContainerKind.DRAINS, 1.0, 0.8, 1.2, 12.0)
-    assert station.water == (Water("wash", "wash-water", 12.0, 18.0),)
+    assert station.water == (
+        Water("wash", "wash-water", 12.0, 18.0),
+        Water("feed-water", "feed-water", goes_to="feed"),
+    )
+    assert station.feed.most_solids == 0.35
     assert bay.channel("feed") == Channel(
         "feed", "mass", "kg", 0.01, 150.0, ZeroTracking.OFF, "gross", None, "feed"
     )
     assert bay.channel("wash-water") == Channel(
         "wash-water", "flow", "L/min", 0.1, interval_s=None, instrument="wash-water"
+    )
+    assert bay.channel("feed-water") == Channel(
+        "feed-water", "flow", "L/min", 0.05, instrument="feed-water", accuracy=0.02
     )
     assert [i.port for i in configuration.instruments] == [f"demo:{c.name}" for c in bay.channels]
 
@@ -141,7 +148,11 @@ def test_the_demo_bay_is_described_as_it_is_simulated() -> None:
 def test_the_demos_meter_and_printing_scale_are_read() -> None:
     """Lines as the simulated instruments send them."""
     lines = {i.name: i.line for i in load(CONFIG / "demo.toml", ENV).instruments if i.line is not None}
-    sent = {"middlings": b"ST,GS,+   1.234 kg\r\n", "wash-water": b"FLOW   14.10 L/min\r\n"}
+    sent = {
+        "middlings": b"ST,GS,+   1.234 kg\r\n",
+        "wash-water": b"FLOW   14.10 L/min\r\n",
+        "feed-water": b"FLOW    2.60 L/min\r\n",
+    }
     read_off = {}
     for name, line in lines.items():
         (reading,) = LineDecoder(name, line).feed(sent[name], 1)
@@ -150,7 +161,41 @@ def test_the_demos_meter_and_printing_scale_are_read() -> None:
     assert read_off == {
         "middlings": (1234, -3, "kg", True, "gross"),
         "wash-water": (1410, -2, "L/min", None, ""),
+        "feed-water": (260, -2, "L/min", None, ""),
     }
+
+
+METER = """
+[stations.t]
+outlets = ["a"]
+resolution = "5 g"
+[stations.t.water.wash]
+meter = "w"
+[instruments.a]
+[instruments.w]
+quantity = "flow"
+"""
+
+
+def test_a_pulse_counter_means_what_it_says() -> None:
+    told = 'unit = "pulse"\npulses_per_l = 450\nwraps_at = 65536\nmost = "10 gal/min"\naccuracy = "1.5 %"\n'
+    assert read(METER + told).bay.channel("w") == Channel(
+        "w", "flow", "pulse", 0.0, interval_s=0.2, instrument="w", pulses_per_l=450.0, wraps_at=65536,
+        most_l_min=37.85411784, accuracy=0.015,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("told", "unit", "resolution"),
+    [
+        ('unit = "m3"', "m3", 0.0),
+        ('unit = "gal"\nresolution = "10 gal"', "gal", 37.85411784),
+        ('unit = "L/min"\nresolution = "0.1 L/min"', "L/min", 0.1),
+    ],
+)
+def test_a_total_needs_no_resolution_and_a_flow_does(told: str, unit: str, resolution: float) -> None:
+    channel = read(METER + told + "\n").bay.channel("w")
+    assert (channel.unit, channel.resolution_kg) == (unit, pytest.approx(resolution))
 
 
 def test_two_stations_in_pounds() -> None:

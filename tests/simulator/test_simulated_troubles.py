@@ -8,7 +8,9 @@ import pytest
 
 from logger.simulator import troubles as t
 from logger.simulator.bay import SimulatedBay
+from logger.simulator.foundry import foundry_scenario
 from logger.simulator.scenario import Feed, Outlet, Scale, Scenario, Vessel
+from logger.simulator.trace import make_trace
 
 STILL = Scale(resolution_kg=0.001, noise_kg=0.0, vibration_kg=0.0, filter_s=0.0, missing=0.0)
 
@@ -206,6 +208,20 @@ def test_the_wash_water_goes_to_its_factor() -> None:
     truth = go(bay(t.WaterChange(100.0, 0.5, 150.0)), 200.0).truth
     assert truth.water_l_min[120] == pytest.approx(7.0, rel=0.1)
     assert truth.water_l_min[160] == pytest.approx(14.0, rel=0.1)
+
+
+def test_the_feed_water_changes_by_itself_and_no_other_instrument_with_it() -> None:
+    """Its own dice: a bay with a second meter shows the very same weights and wash water."""
+    change = t.WaterChange(100.0, 0.5, 150.0, "feed-water")
+    with_it = replace(foundry_scenario(calm=True), troubles=(change,))
+    without = replace(with_it, feed_water=None, troubles=())
+    one, other = (make_trace(scenario, 3, 200.0) for scenario in (with_it, without))
+    assert one.truth.feed_water_l_min[120] == pytest.approx(1.3, rel=0.1)
+    assert one.truth.feed_water_l_min[160] == pytest.approx(2.6, rel=0.1)
+    assert one.truth.water_l_min == other.truth.water_l_min
+    assert [line for line in one.readings if line.channel != "feed-water"] == other.readings
+    (event,) = [event for event in one.events if event.kind == "water-change"]
+    assert (event.kind, event.subject, event.data) == ("water-change", "feed-water", {"factor": 0.5})
 
 
 def test_a_brim_full_container_shows_the_immersed_weight() -> None:

@@ -163,7 +163,15 @@ def test_it_runs_at_its_speed(demo: DemoBay) -> None:
 def test_stopping_takes_the_wires_away_and_may_be_done_twice(tmp_path: Path) -> None:
     bay = DemoBay(tmp_path, speed=1.0)
     bay.start()
-    assert set(bay.urls) == {"feed", "concentrate", "middlings", "tailings", "fines", "wash-water"}
+    assert set(bay.urls) == {
+        "feed",
+        "concentrate",
+        "middlings",
+        "tailings",
+        "fines",
+        "wash-water",
+        "feed-water",
+    }
     bay.stop()
     bay.stop()
     assert list(tmp_path.iterdir()) == []
