@@ -16,7 +16,7 @@ from logger.core.bookkeeping import BOOKED, Bookkeeper
 from logger.core.books import Books, Change, Refused, Run
 from logger.core.channel import ChannelFold
 from logger.core.description import Bay as BayDescription
-from logger.core.entries import USABLE, Action, Circumstance, Entry, Finding, Reading
+from logger.core.entries import USABLE, Action, Circumstance, Entry, Finding, Garbage, Reading
 from logger.core.rules.contract import Judgement
 from logger.core.station import StationFold
 from logger.core.track.view import Recognised
@@ -72,6 +72,9 @@ class Bay:
                     channel.take(entry)
         elif type(entry) is Action:
             self._act(entry, found)
+        elif type(entry) is Garbage:
+            if entry.channel in self.channels:
+                self.channels[entry.channel].garbage(entry)
         elif type(entry) is Circumstance:
             self._circumstance(entry, found)
         return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import inf
 
 from logger.core.description import Bay, Channel, Container, Outlet, Station
-from logger.core.entries import USABLE, Reading
+from logger.core.entries import USABLE, Garbage, Reading
 from logger.core.rules.book import channel_rules
 from logger.core.rules.contract import ChannelNow
 from logger.core.track.flow import FlowTrack
@@ -64,6 +64,12 @@ class ChannelFold:
             self._why = why
         else:
             self.last_usable = reading
+
+    def garbage(self, piece: Garbage) -> None:
+        """Count what could not be read."""
+        now = self.now
+        now.garbage += 1
+        now.last_garbage_s, now.garbage_reason = piece.at_ns / NS, piece.reason
 
     def woke(self, now_s: int) -> None:
         """The daemon was down until now: silence counts from here."""

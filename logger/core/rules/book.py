@@ -14,6 +14,7 @@ from logger.core.rules.feed_stopped import FeedStopped
 from logger.core.rules.feed_too_thick import FeedTooThick
 from logger.core.rules.instrument_frozen import InstrumentFrozen
 from logger.core.rules.instrument_silent import InstrumentSilent
+from logger.core.rules.instrument_unreadable import InstrumentUnreadable
 from logger.core.rules.no_run_open import NoRunOpen
 from logger.core.rules.outlet_not_delivering import OutletNotDelivering
 from logger.core.rules.outlet_slow import OutletSlow
@@ -46,7 +47,11 @@ def station_rules(
 
 def channel_rules(channel: Channel) -> list[ChannelRule]:
     """All rules of one instrument channel."""
-    rules: list[ChannelRule] = [InstrumentSilent(channel), UnitChanged(channel)]
+    rules: list[ChannelRule] = [
+        InstrumentSilent(channel),
+        InstrumentUnreadable(channel),
+        UnitChanged(channel),
+    ]
     if channel.quantity == "mass":
         rules.append(InstrumentFrozen(channel))
     return rules

@@ -47,6 +47,9 @@ class ChannelNow:
     last_reading_s: float = 0.0  # usable or not; 0 none yet
     last_usable_s: float = 0.0
     readings: int = 0
+    garbage: int = 0  # pieces that could not be read
+    last_garbage_s: float = 0.0  # 0 none yet
+    garbage_reason: str = ""
     unit: str = ""  # as last shown
     mode: str = ""
     status: str = ""

@@ -45,7 +45,7 @@ class InstrumentSilent:
             self._down_s = now_s if self._down_s is None else self._down_s
         else:
             self._down_s = None
-        last = channel.last_reading_s
+        last = max(channel.last_reading_s, channel.last_garbage_s)  # what can't be read is no silence
         quiet_s = now_s - (last or self._began_s)
         limit = self.limit_s if last else float(NEVER_S)
         down = self._down_s is not None and now_s - self._down_s >= LINK_S

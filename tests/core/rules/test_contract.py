@@ -20,6 +20,7 @@ from logger.core.rules.feed_stopped import FeedStopped
 from logger.core.rules.feed_too_thick import FeedTooThick
 from logger.core.rules.instrument_frozen import InstrumentFrozen
 from logger.core.rules.instrument_silent import InstrumentSilent
+from logger.core.rules.instrument_unreadable import InstrumentUnreadable
 from logger.core.rules.outlet_not_delivering import OutletNotDelivering
 from logger.core.rules.outlet_slow import OutletSlow
 from logger.core.rules.unit_changed import UnitChanged
@@ -40,6 +41,7 @@ KINDS = {
     "feed-too-thick",
     "instrument-silent",
     "instrument-frozen",
+    "instrument-unreadable",
     "unit-changed",
 }
 
@@ -209,6 +211,7 @@ BAD: list[Callable[[Play], object]] = [
     lambda p: WaterOutOfBand(p.station, p.expected, after_s=-1),
     lambda p: FeedTooThick(p.station, p.expected, sure=11.0),
     lambda p: InstrumentSilent(Channel("x"), least_s=0.0),
+    lambda p: InstrumentUnreadable(Channel("x"), after_s=1.0),
     lambda p: InstrumentFrozen(Channel("x"), threshold=1.0),
     lambda p: UnitChanged(Channel("x"), after_s=-1),
 ]
@@ -247,11 +250,13 @@ def test_channel_rules_resume_from_a_pickle(kind: str) -> None:
 
 
 def feed_channel(now: ChannelNow, s: int) -> None:
-    """A second of a scale that goes silent, freezes and changes its unit in turn."""
+    """A second of a scale that goes silent, freezes, changes its unit and talks gibberish in turn."""
     track = now.track
     assert isinstance(track, FakeTrack)
     track.close(T0 + s, 1000.0)
-    if not 200 <= s < 230:
+    if 340 <= s < 370:
+        now.garbage, now.last_garbage_s = now.garbage + 5, float(T0 + s)
+    elif not 200 <= s < 230:
         now.readings += 5
         now.last_reading_s = now.last_usable_s = float(T0 + s)
     now.unit = "lb" if s > 300 else "kg"

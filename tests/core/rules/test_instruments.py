@@ -10,6 +10,7 @@ from logger.core.rules.container_near_full import ContainerNearFull, shown_mg
 from logger.core.rules.contract import ChannelNow, Judgement
 from logger.core.rules.instrument_frozen import InstrumentFrozen
 from logger.core.rules.instrument_silent import InstrumentSilent
+from logger.core.rules.instrument_unreadable import InstrumentUnreadable
 from logger.core.rules.said import frozen_score
 from logger.core.rules.unit_changed import UnitChanged
 from logger.core.rules.water_out_of_band import WaterOutOfBand
@@ -223,3 +224,34 @@ def test_a_mode_that_changes_is_told() -> None:
 
 def test_one_odd_line_is_no_change() -> None:
     assert units(Channel("x"), [("kg", "gross")] * 5 + [("lb", "gross")] + [("kg", "gross")] * 5) == []
+
+
+# ---------------------------------------------------------------------- unreadable
+
+
+def garbled(seconds: int, *, readings_every: int = 0, garbage: bool = True) -> list[Judgement]:
+    """A channel whose bytes can't be read, or only now and then."""
+    now = ChannelNow(Channel("meter", "flow"))
+    rules = [InstrumentUnreadable(now.channel), InstrumentSilent(now.channel)]
+    said: list[Judgement] = []
+    for s in range(seconds):
+        if garbage:
+            now.garbage, now.last_garbage_s, now.garbage_reason = now.garbage + 1, float(T0 + s), "bad-line"
+        if readings_every and s % readings_every == 0:
+            now.readings, now.last_reading_s = now.readings + 1, float(T0 + s)
+        said += [judgement for rule in rules for judgement in rule.tick(T0 + s, now)]
+    return said
+
+
+def test_bytes_that_cant_be_read_are_told_and_are_no_silence() -> None:
+    said = garbled(60)
+    assert [(j.kind, j.active) for j in said] == [("instrument-unreadable", True)]
+    assert said[0].evidence["reason"] == "bad-line"
+
+
+def test_a_spoiled_line_now_and_then_is_not_told() -> None:
+    assert garbled(60, readings_every=3) == []
+
+
+def test_an_instrument_that_says_nothing_is_silent_not_unreadable() -> None:
+    assert [j.kind for j in garbled(60, garbage=False)] == ["instrument-silent"]
