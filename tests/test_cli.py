@@ -64,6 +64,7 @@ COMMANDS = [
     ["run", "start"],
     ["run", "end"],
     *[["say", word] for word in SAID],
+    *[["wire", word] for word in ("list", "listen", "find", "record", "play")],
 ]
 
 

@@ -7,7 +7,7 @@ import zoneinfo
 from collections.abc import Iterable
 from itertools import combinations
 
-from logger.core.description import Bay, Outlet, Station
+from logger.core.description import Bay, Station
 from logger.settings.containers import check_container
 from logger.settings.document import Document
 from logger.settings.meters import check_meter, check_unit
@@ -119,29 +119,19 @@ def _instruments(document: Document, bay: Bay, faults: Faults) -> None:
 
 
 def _scales_once(station: Station, faults: Faults) -> None:
-    """An outlet can't stand on the feed's scale; containers that stand together must be of one kind."""
-    used: dict[str, Outlet] = {}
+    """Two outlets on one scale cannot be told apart."""
+    used = {} if station.feed.channel is None else {station.feed.channel: "the feed"}
     for outlet in station.outlets:
         if outlet.channel is None:
             continue
-        place: Path = ("stations", station.name, "outlets", outlet.name)
-        if outlet.channel == station.feed.channel:
+        path: Path = ("stations", station.name, "outlets", outlet.name, "scale")
+        other = used.setdefault(outlet.channel, f'the outlet "{outlet.name}"')
+        if other != f'the outlet "{outlet.name}"':
             faults.add(
-                (*place, "scale"),
-                f"{show(outlet.channel)}, the scale of the feed of the same station",
-                "another scale than the feed's",
+                path,
+                f"{show(outlet.channel)}, the scale of {other} of the same station",
+                "a scale of its own for each of them, so far",
                 "name another scale, or scale = false and weigh its containers by hand",
-            )
-        other = used.setdefault(outlet.channel, outlet)
-        if other.container.kind is not outlet.container.kind:
-            faults.add(
-                (*place, "scale"),
-                f"{show(outlet.channel)}, on which the outlet {show(other.name)} stands with a container "
-                f"of the kind {show(other.container.kind.value)}, this one of the kind "
-                f"{show(outlet.container.kind.value)}",
-                "containers of one kind together on a scale",
-                "name another scale, or scale = false and weigh its containers by hand",
-                (*place, "container", "kind"),
             )
 
 

@@ -12,7 +12,6 @@ from logger.settings.document import Document
 from logger.settings.places import Places
 from logger.settings.problems import Problem, SettingsError, show
 from logger.settings.secret import MASK, Secret, SecretError, is_reference, read_secret
-from logger.settings.together import stand_together
 from logger.settings.validate import Faults, read
 from logger.settings.values import Configuration, digest
 from logger.settings.wires import wires
@@ -51,7 +50,6 @@ def _configuration(text: str, name: str, path: Path | None, env: Mapping[str, st
     token = _token(document, faults, env)
     directory = _journal_directory(document, faults, env)
     faults.raise_if_any(name)
-    bay = stand_together(bay)
     return Configuration(
         bay=bay,
         instruments=instruments,

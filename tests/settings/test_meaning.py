@@ -490,30 +490,3 @@ def test_every_dialect_and_mode_that_is_allowed_can_be_asked() -> None:
     asked = [sma.exchange(mode) for mode in MODES["sma"]]
     assert all(exchange.start or exchange.poll for exchange in asked)
     assert set(MODES) == set(DIALECTS)
-
-
-def test_outlets_on_one_scale_are_one_outlet_to_the_bay() -> None:
-    text = """
-    [instruments.platform]
-    resolution = "5 g"
-    [stations.t]
-    component = "bronze"
-    feed.kind = "unweighed"
-    container = { kind = "drains", tare = "1 kg" }
-    [stations.t.outlets.a]
-    scale = "platform"
-    expected_share = "20 %"
-    expected_grade = "90 %"
-    [stations.t.outlets.b]
-    scale = "platform"
-    expected_share = "60 %"
-    expected_grade = "10 %"
-    [stations.t.outlets.c]
-    scale = false
-    """
-    one, other = loads(text).bay.stations[0].outlets
-    assert (one.name, one.channel, one.members) == ("a + b", "platform", ("a", "b"))
-    assert one.container.tare_kg == 2.0
-    assert one.expected_share == pytest.approx(0.8)
-    assert one.expected_grade == pytest.approx(0.3)  # (0.2 * 0.9 + 0.6 * 0.1) / 0.8
-    assert other.name == "c"
