@@ -110,11 +110,45 @@ _CALM: dict[str, Any] = {
                 {
                     "name": "wash water",
                     "channel": "water-1",
+                    "to": "deck",
+                    "state": "speaking",
                     "flow_l_min": 14.2,
+                    "u_flow_l_min": 0.05,
                     "low_l_min": 12.0,
                     "high_l_min": 18.0,
-                }
+                    "l_per_kg": 13.79,
+                    "u_l_per_kg": 0.3,
+                    "resets": 0,
+                    "run": {
+                        "litres": 1188.1,
+                        "u_l": 0.4,
+                        "unknown_l": 0.0,
+                        "unknown_s": 0.0,
+                        "l_per_kg": 14.04,
+                    },
+                },
+                {
+                    "name": "feed water",
+                    "channel": "water-2",
+                    "to": "feed",
+                    "state": "speaking",
+                    "flow_l_min": 2.6,
+                    "u_flow_l_min": 0.02,
+                    "low_l_min": None,
+                    "high_l_min": None,
+                    "l_per_kg": 2.524,
+                    "u_l_per_kg": 0.06,
+                    "resets": 0,
+                    "run": {
+                        "litres": 217.4,
+                        "u_l": 2.5,
+                        "unknown_l": 4.1,
+                        "unknown_s": 95.0,
+                        "l_per_kg": 2.57,
+                    },
+                },
             ],
+            "solids": {"share": 0.284, "u": 0.005, "limit": 0.35, "span_s": 120, "why": ""},
             "recovery": {"component": "bronze", "value": 0.87, "low": 0.82, "high": 0.91, "estimated": True},
             "hold_up_kg": 0.6,
         }
@@ -175,6 +209,15 @@ _CALM: dict[str, Any] = {
             "link": "up",
             "age_s": 0.6,
             "value": 14.2,
+            "unit": "L/min",
+            "status": "ok",
+            "message": "",
+        },
+        {
+            "name": "water-2",
+            "link": "up",
+            "age_s": 0.6,
+            "value": 2.6,
             "unit": "L/min",
             "status": "ok",
             "message": "",
@@ -244,7 +287,9 @@ def bare() -> dict[str, Any]:
     """Every value that may be null is null, and every list that may be empty is empty."""
     snapshot = calm()
     station = snapshot["stations"][0]
-    station.update(lot=None, run=None, recovery=None, hold_up_kg=None, component=None, settings={}, water=[])
+    station.update(
+        lot=None, run=None, recovery=None, hold_up_kg=None, component=None, settings={}, water=[], solids=None
+    )
     for part in (station["feed"], *station["outlets"]):
         for key in part:
             if key not in {"name", "weighed", "by_difference", "kind", "says"}:

@@ -54,7 +54,14 @@ def test_the_figures_are_there(size: str, opens: Opener, url: str) -> None:
         assert words in tailings
     foot = seen.text(".station-foot")
     assert "87 % 82 to 91 % · estimated" in foot.replace("\n", " ")
-    assert "14.2 L/min" in foot
+    assert "tilt" in foot
+    wash, feed_water, solids = seen.page.locator(".water").all_inner_texts()
+    for words in ("wash water", "14.2 L/min", "12 to 18", "1188 L in the run", "13.8 L/kg of feed"):
+        assert words in wash
+    for words in ("feed water, with the feed", "2.6 L/min", "217 L in the run, 2 min not measured"):
+        assert words in feed_water
+    for words in ("solids in the feed", "28 %", "limit 35 %", "± 0.5 % by mass", "moisture not counted"):
+        assert words in solids
     assert "● recorded" in seen.text("header")
     assert "No alarm stands" in seen.text("#alarms")
     assert "never stops or starts a machine" in seen.text("footer")
@@ -87,7 +94,7 @@ def test_no_mark_is_by_colour_alone(opens: Opener, url: str, desk: FakeDesk) -> 
     for marked in (
         ".outlet.marked h3 span:first-child",
         ".feed.marked h3 span:first-child",
-        ".station-foot .marked dt",
+        ".water.marked dt",
         "#instruments .marked b",
     ):
         sign = seen.page.locator(marked).first.evaluate("n => getComputedStyle(n, '::before').content")
@@ -122,7 +129,10 @@ def test_pounds(opens: Opener, url: str, desk: FakeDesk) -> None:
     assert "± 0.03 lb" in card(seen, "concentrate")
     assert "119 to 146 lb/h" in seen.text(".feed")
     assert "69.23 lb" in seen.text("#instruments")
-    assert "14.20 L/min" in seen.text("#instruments")
+    assert "3.75 gal/min" in seen.text("#instruments")  # 14.2 L over 3.785411784 L/gal
+    wash = seen.text(".water")
+    for words in ("3.75 gal/min", "3.2 to 4.8", "314 gal in the run", "1.65 gal/lb of feed"):
+        assert words in wash
 
 
 def test_what_is_not_measured_looks_different(opens: Opener, url: str) -> None:
@@ -132,6 +142,33 @@ def test_what_is_not_measured_looks_different(opens: Opener, url: str) -> None:
     outlets = opens(url).page.locator(".outlet")
     assert outlets.nth(0).evaluate(look) == ["solid", "normal"]
     assert outlets.nth(2).evaluate(look) == ["dashed", "italic"]
+
+
+def test_water_that_is_not_measured_looks_different_and_says_so(
+    opens: Opener, url: str, desk: FakeDesk
+) -> None:
+    stations = calm()["stations"]
+    stations[0]["water"][0].update(flow_l_min=None, u_flow_l_min=None, state="silent")
+    stations[0]["solids"].update(share=None, u=None, why="not all of its water was measured")
+    desk.show(stations=stations)
+    strips = opens(url).page.locator(".water")
+    look = "node => getComputedStyle(node).borderLeftStyle"
+    assert [strips.nth(i).evaluate(look) for i in range(3)] == ["dashed", "solid", "dashed"]
+    assert "silent: not measured" in strips.nth(0).inner_text()
+    assert "not all of its water was measured" in strips.nth(2).inner_text()
+
+
+@pytest.mark.parametrize(("l_min", "share", "said"), [(9.0, 0.2, "▼ too little"), (20.0, 0.41, "▲ too much")])
+def test_water_out_of_its_band_has_a_word_and_a_sign(
+    l_min: float, share: float, said: str, opens: Opener, url: str, desk: FakeDesk
+) -> None:
+    stations = calm()["stations"]
+    stations[0]["water"][0].update(flow_l_min=l_min)
+    stations[0]["solids"].update(share=share)
+    desk.show(stations=stations)
+    strips = opens(url).page.locator(".water")
+    assert said in strips.nth(0).inner_text()
+    assert ("▲ too thick" in strips.nth(2).inner_text()) == (share > 0.35)
 
 
 WHERE_THE_RATE_LIES = """() => {

@@ -71,7 +71,7 @@ function evidence(facts, units) {
   return pairs.map(([name, value]) => `· ${fact(name, value, units)}`).join(" ");
 }
 
-const SUFFIXES = ["_kg_h", "_kg", "_l_min", "_s"];
+const SUFFIXES = ["_kg_h", "_kg", "_l_min", "_l", "_s"];
 
 /** "expected_kg_h": 6.6 reads "expected 6.6 kg/h"; "nats": 12 tells how sure, in words. */
 function fact(name, value, units) {
@@ -82,7 +82,8 @@ function fact(name, value, units) {
   }
   const suffix = typeof value === "number" ? SUFFIXES.find((end) => name.endsWith(end)) || "" : "";
   const [unit, per] = {
-    _kg_h: [` ${units.rate}`, units.per], _kg: [` ${units.mass}`, units.per], _l_min: [" L/min", 1], _s: [" s", 1],
+    _kg_h: [` ${units.rate}`, units.per], _kg: [` ${units.mass}`, units.per],
+    _l_min: [` ${units.flow}`, units.perL], _l: [` ${units.water}`, units.perL], _s: [" s", 1],
   }[suffix] || ["", 1];
   const title = name.slice(0, name.length - suffix.length).replaceAll("_", " ");
   const text = typeof value === "number" ? figure(value * per) : typeof value === "string" ? value : JSON.stringify(value);

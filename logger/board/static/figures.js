@@ -1,6 +1,7 @@
 // Figures as a person reads them: the bay's unit, and no more digits than the uncertainty bears.
 
 const LB_KG = 0.45359237; // exact: the international pound
+const GAL_L = 3.785411784; // exact: the US gallon
 
 export const known = (value) => typeof value === "number" && Number.isFinite(value);
 
@@ -17,6 +18,10 @@ export class Units {
     this.mass = unit === "lb" ? "lb" : "kg";
     this.rate = `${this.mass}/h`;
     this.per = this.mass === "lb" ? 1 / LB_KG : 1;
+    this.water = this.mass === "lb" ? "gal" : "L"; // whoever weighs in pounds measures water in gallons
+    this.flow = `${this.water}/min`;
+    this.perL = this.mass === "lb" ? 1 / GAL_L : 1;
+    this.waterDigits = this.mass === "lb" ? 2 : 1;
   }
 
   /** {value, u}: both as text to the same digits; value "–" where it is not known. */

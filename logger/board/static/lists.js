@@ -57,7 +57,9 @@ function makeRecognised() {
 
 function shown(item, units) {
   if (!known(item.value)) return "no reading";
-  return item.unit === "kg" ? units.massText(item.value, null) : `${plain(item.value, 2)} ${item.unit || ""}`;
+  if (item.unit === "kg") return units.massText(item.value, null);
+  if (item.unit === "L/min") return `${plain(item.value * units.perL, 2)} ${units.flow}`;
+  return `${plain(item.value, 2)} ${item.unit || ""}`;
 }
 
 export function showInstruments(snapshot, units, marked) {

@@ -2,6 +2,7 @@
 
 import { duration, known, percent, plain, runClock } from "./figures.js";
 import { copy, keyed, list, put, words } from "./nodes.js";
+import { showWater } from "./water.js";
 
 const STATES = {
   steady: "",
@@ -42,11 +43,11 @@ function update(node, station, units, marked) {
     node.querySelector(".outlets"), list(station.outlets), (outlet) => outlet.name, makeOutlet,
     (child, outlet) => showOutlet(child, outlet, units, isMarked(outlet.name, outlet.channel), Boolean(station.run)),
   );
+  showWater(node.querySelector(".waters"), station, units, isMarked);
   keyed(
-    node.querySelector(".station-foot"), foot(station, units, isMarked), (item) => item.name,
+    node.querySelector(".station-foot"), foot(station, units), (item) => item.name,
     () => copy("t-foot"),
     (child, item) => {
-      child.classList.toggle("marked", Boolean(item.marked));
       put(child, "name", item.name);
       put(child, "value", item.value);
       put(child, "more", item.more);
@@ -155,7 +156,7 @@ function notice(outlet, running) {
   return words(odd, running ? "Cannot be watched for a stop" : "No run is open");
 }
 
-function foot(station, units, isMarked) {
+function foot(station, units) {
   const items = [];
   const recovery = station.recovery;
   if (recovery) {
@@ -165,17 +166,6 @@ function foot(station, units, isMarked) {
       name: `recovery of ${recovery.component ?? "the component"}`,
       value: percent(recovery.value, null, 0),
       more: words(range, recovery.estimated ? "estimated" : ""),
-    });
-  }
-  for (const water of list(station.water)) {
-    const { flow_l_min: flow, low_l_min: low, high_l_min: high } = water;
-    const side = known(flow) && known(low) && flow < low ? "▼ too little" : known(flow) && known(high) && flow > high ? "▲ too much" : "";
-    const band = known(low) && known(high) ? `${plain(low, 0)} to ${plain(high, 0)}` : "";
-    items.push({
-      name: water.name,
-      value: `${plain(flow, 1)} L/min`,
-      more: words(side, band),
-      marked: isMarked(water.name, water.channel),
     });
   }
   if (known(station.hold_up_kg)) items.push({ name: "on the deck", value: units.massText(station.hold_up_kg, null, 1), more: "" });
