@@ -21,7 +21,7 @@ from logger.commands.shared import (
     out,
     print_json,
 )
-from logger.core.units import kg_to
+from logger.core.units import WATER_UNIT, kg_to, litres_to
 
 
 def table(title: str, rows: list[dict[str, Any]], columns: dict[str, str]) -> None:
@@ -47,7 +47,7 @@ def tally(
     config: ConfigOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Print the tally of a run: feed used, mass and yield of each outlet."""
+    """Print the tally of a run: feed used, mass and yield of each outlet, water."""
     if run is None:
         runs = ask(config, "runs")
         if not runs:
@@ -85,6 +85,39 @@ def show_tally(data: dict[str, Any], bay: Here) -> None:
     start, end = bay.clock(data.get("start")), bay.clock(data.get("end"))
     out.print(f"run {data.get('run')}  {start} to {end} ({bay.zone_name})", markup=False)
     out.print(made)
+    if data.get("water"):
+        out.print(_water(data["water"], bay.unit))
     err.print(
         "± is a standard uncertainty; yield is mass of product / mass of feed, not recovery", markup=False
     )
+
+
+def _water(lines: dict[str, dict[str, Any]], unit: str) -> Table:
+    """The water of a run, line by line, in the unit people read water in."""
+    volume = WATER_UNIT[unit]
+    made = Table(box=None, pad_edge=False, header_style="bold")
+    made.add_column("water")
+    made.add_column(f"measured ({volume})", justify="right")
+    made.add_column(f"{volume}/{unit} of feed", justify="right")
+    made.add_column("")
+    for name, line in lines.items():
+        measured, per_feed = "not known", ""
+        if line["litres"] is not None:
+            measured = figure(litres_to(line["litres"], volume), litres_to(line["u_l"], volume))
+        if line["l_per_kg"] is not None:
+            per_unit = kg_to(1.0, unit)  # how many units of mass a kilogram is
+            ratio, u = (litres_to(line[key], volume) / per_unit for key in ("l_per_kg", "u_l_per_kg"))
+            per_feed = figure(ratio, u)
+        made.add_row(Text(name), measured, per_feed, "; ".join(_remarks(line, volume)))
+    return made
+
+
+def _remarks(line: dict[str, Any], volume: str) -> list[str]:
+    """What a reader of the figures must know."""
+    remarks = ["comes with the feed"] if line["to"] == "feed" else []
+    if line["unknown_s"]:
+        guess = figure(litres_to(line["unknown_l"], volume), litres_to(line["u_unknown_l"], volume))
+        remarks.append(f"and about {guess} {volume} in {line['unknown_s']:.0f} s not measured")
+    if line["litres"] is not None and line["meter_error"] != "included":
+        remarks.append("meter's own error not included")
+    return remarks
