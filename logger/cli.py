@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from logger import __version__
-from logger.commands import lots, runs, say, show, wire, wire_find
+from logger.commands import lots, runs, say, setup, show, wire, wire_find
 from logger.commands.shared import (
     CANT_CREATE,
     DATA,
@@ -37,6 +37,7 @@ app = typer.Typer(
     "and says when an outlet stops delivering. It watches; it never stops or starts a machine.\n\n"
     "First:  tallydeck demo             a simulated bay, to look around\n\n"
     "Then:   tallydeck check FILE       is my configuration right?\n\n"
+    "        tallydeck prove FILE       are the instruments right? before the first lot\n\n"
     "        tallydeck serve -c FILE    record, watch, show the board\n\n"
     "        tallydeck lot open ... ; tallydeck run start ... ; tallydeck run end",
 )
@@ -47,6 +48,7 @@ wire.wire_app.command("find")(wire_find.find)
 app.add_typer(wire.wire_app, name="wire")
 app.command()(show.now)
 app.command()(show.tally)
+app.command()(setup.prove)
 
 
 def _version(wanted: bool) -> None:

@@ -54,6 +54,7 @@ COMMANDS = [
     ["serve"],
     ["demo"],
     ["check"],
+    ["prove"],
     ["replay"],
     ["now"],
     ["tally"],
