@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from logger import __version__
-from logger.commands import lots, runs, say, setup, show, wire, wire_find
+from logger.commands import lots, runs, said, say, setup, show, wire, wire_find
 from logger.commands.shared import (
     CANT_CREATE,
     DATA,
@@ -49,6 +49,7 @@ app.add_typer(wire.wire_app, name="wire")
 app.command()(show.now)
 app.command()(show.tally)
 app.command()(setup.prove)
+app.command()(said.said)
 
 
 def _version(wanted: bool) -> None:

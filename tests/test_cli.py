@@ -58,6 +58,7 @@ COMMANDS = [
     ["replay"],
     ["now"],
     ["tally"],
+    ["said"],
     ["lot", "list"],
     ["lot", "open"],
     ["lot", "weigh"],

@@ -53,6 +53,10 @@ class DaemonClient:
         """All runs, newest first."""
         return list(self._ask("/api/v1/runs"))
 
+    def said(self) -> list[dict[str, Any]]:
+        """What was said and can be corrected, newest first, with its history."""
+        return list(self._ask("/api/v1/said"))
+
     def tally(self, run: str) -> dict[str, Any]:
         """The tally of a run; ClientError with status 404 where there is no such run."""
         return dict(self._ask(f"/api/v1/runs/{quote(run, safe='')}/tally"))

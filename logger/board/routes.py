@@ -123,6 +123,10 @@ def _read_routes(app: FastAPI, desk: Desk, hub: Hub) -> None:
     async def runs() -> Response:
         return json_response(await in_thread(desk.runs))
 
+    @app.get("/api/v1/said")
+    async def said() -> Response:
+        return json_response(await in_thread(desk.said))
+
     @app.get("/api/v1/runs/{run:path}/tally")
     async def tally(run: str) -> Response:
         found = await in_thread(partial(desk.tally, run))

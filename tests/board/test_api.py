@@ -34,6 +34,11 @@ def test_lots_and_runs(ask: httpx.Client, desk: FakeDesk) -> None:
     assert ask.get("/api/v1/runs").json() == desk.runs_list
 
 
+def test_what_was_said(ask: httpx.Client, desk: FakeDesk) -> None:
+    desk.said_list = [{"entry": 41, "action": "note", "state": "stands"}]
+    assert ask.get("/api/v1/said").json() == desk.said_list
+
+
 def test_a_runs_tally(ask: httpx.Client, desk: FakeDesk) -> None:
     desk.runs_list = [{"run": "r 1"}]
     assert ask.get("/api/v1/runs/r%201/tally").json() == {"run": "r 1"}

@@ -153,8 +153,9 @@ def test_every_stop_of_tab_is_seen(opens: Opener, url: str, desk: FakeDesk) -> N
         )
         names.append(name)
         assert (style, width >= 3) == ("solid", True), name
-    wanted = ["Acknowledge", "Open a lot", "Start a run", "End the run", "Container set", "Settings", "Note"]
-    assert names[:7] == wanted
+    lots = ["Acknowledge", "Open a lot", "Start a run", "End the run"]
+    hands = ["Container set", "Container …", "Pause the feed", "Settings", "Note", "Mark"]
+    assert names[:10] == lots + hands
 
 
 def test_states_beside_the_screen_are_folded_away(opens: Opener, url: str, desk: FakeDesk) -> None:
@@ -254,7 +255,7 @@ def test_the_other_forms(opens: Opener, url: str, desk: FakeDesk) -> None:
     button(page, "Enter").click()
     expect(page.locator("#said-last")).to_have_text("End the run: Recorded.")
     button(page, "Container set").click()
-    page.get_by_label("Outlet").select_option("middlings")
+    page.locator("#d-container-set").get_by_label("Outlet").select_option("middlings")
     button(page, "Enter").click()
     expect(page.locator("#said-last")).to_contain_text("A fresh container")
     button(page, "Settings").click()

@@ -33,7 +33,8 @@ function post(action) {
 function taken(answer) {
   if (answer.repeated) return "Had been entered before; nothing was done.";
   if (!answer.recorded) return "Taken, but not yet recorded.";
-  return "Recorded.";
+  const mark = answer.data?.marked?.mark;
+  return mark ? `Recorded as ${mark}.` : "Recorded.";
 }
 
 /** Show the outcome of something said by a button outside a form. */

@@ -14,6 +14,7 @@ const STATES = {
 };
 const ORDER = ["unacknowledged", "returned-unacknowledged", "acknowledged"];
 const OPEN = new Set(["unacknowledged", "returned-unacknowledged"]);
+const NO_RUN = "no-run-open";
 const announced = new Set();
 let waiting = [];
 
@@ -48,6 +49,7 @@ export function showAlarms(snapshot, units) {
 function make() {
   const node = copy("t-alarm");
   node.querySelector(".ack").addEventListener("click", () => acknowledge(node.alarm));
+  node.querySelector(".begin").addEventListener("click", () => begin(node.alarm, node.zone));
   return node;
 }
 
@@ -64,10 +66,27 @@ function update(node, alarm, zone, units) {
   const button = node.querySelector(".ack");
   button.hidden = !OPEN.has(alarm.state);
   button.setAttribute("aria-label", clean(`Acknowledge: ${alarm.what}`));
+  offerBegin(node, alarm, zone);
+}
+
+/** A feed that moves without a run: the start that was forgotten can be said here, with its time. */
+function offerBegin(node, alarm, zone) {
+  const button = node.querySelector(".begin");
+  const at = alarm.kind === NO_RUN && alarm.active ? wallTime(alarm.evidence?.since, zone) : "";
+  node.zone = zone;
+  button.hidden = at === "";
+  const text = `Start run from ${at}`;
+  if (at && button.textContent !== text) button.textContent = text;
+}
+
+function begin(alarm, zone) {
+  const { since } = alarm.evidence;
+  const station = alarm.station ? { station: alarm.station } : {};
+  return say({ action: "start-run", ...station, time: since }, `Run started from ${wallTime(since, zone)}`);
 }
 
 function evidence(facts, units) {
-  const pairs = Object.entries(facts && typeof facts === "object" ? facts : {});
+  const pairs = Object.entries(facts && typeof facts === "object" ? facts : {}).filter(([name]) => name !== "since");
   return pairs.map(([name, value]) => `· ${fact(name, value, units)}`).join(" ");
 }
 

@@ -16,7 +16,8 @@ export function offer(snapshot, massUnit, daemonNowMs) {
 
 export function prepareForms() {
   for (const form of document.querySelectorAll("dialog form")) {
-    form.append(document.getElementById("t-form-end").content.cloneNode(true));
+    const end = form.dataset.ends ? `t-form-end-${form.dataset.ends}` : "t-form-end";
+    form.append(document.getElementById(end).content.cloneNode(true));
     form.addEventListener("submit", (event) => enter(event, form));
     form.addEventListener("input", () => (form.sendId = crypto.randomUUID()));
     form.querySelector(".cancel").addEventListener("click", () => form.closest("dialog").close());
@@ -27,7 +28,7 @@ export function prepareForms() {
   }
 }
 
-function openForm(dialog) {
+export function openForm(dialog) {
   const form = dialog.querySelector("form");
   form.reset();
   form.sendId = crypto.randomUUID();
@@ -91,12 +92,14 @@ function field(title, name, value) {
 
 async function enter(event, form) {
   event.preventDefault();
-  const button = form.querySelector("[type=submit]");
-  button.disabled = true;
-  const outcome = await send({ id: form.sendId, ...collect(form) });
-  button.disabled = false;
+  const buttons = form.querySelectorAll("[type=submit]");
+  const chosen = form.dataset.action ? null : event.submitter || buttons[0]; // a form with a choice at its end
+  const action = { id: form.sendId, ...collect(form), ...(chosen ? { action: chosen.value } : {}) };
+  for (const button of buttons) button.disabled = true;
+  const outcome = await send(action);
+  for (const button of buttons) button.disabled = false;
   if (outcome.ok) {
-    tell(`${form.querySelector("h2").textContent}: ${outcome.text}`);
+    tell(`${chosen ? chosen.textContent : form.querySelector("h2").textContent}: ${outcome.text}`);
     form.closest("dialog").close();
   } else {
     if (outcome.ok === false) form.sendId = crypto.randomUUID();

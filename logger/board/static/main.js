@@ -3,6 +3,7 @@
 import { acknowledgeAll, acknowledgeFirst, showAlarms, troubled } from "./alarms.js";
 import { Units, duration, known, wallTime } from "./figures.js";
 import { offer, prepareForms } from "./forms.js";
+import { offerHands, prepareHands } from "./hands.js";
 import { Link } from "./link.js";
 import { showInstruments, showRecognised } from "./lists.js";
 import { put } from "./nodes.js";
@@ -38,6 +39,7 @@ function show(snapshot) {
   showRecognised(snapshot, units);
   showInstruments(snapshot, units, marked);
   offer(snapshot, units.mass, daemonNowMs);
+  offerHands(snapshot);
   tick();
 }
 
@@ -88,6 +90,7 @@ function keys() {
 }
 
 prepareForms();
+prepareHands();
 keys();
 document.getElementById("ack-all").addEventListener("click", acknowledgeAll);
 new Link(show, health).start();

@@ -1,6 +1,6 @@
 // A station drawn as the deck lies: feed in at one end, outlets along the edge, a container under each.
 
-import { duration, known, percent, plain, runClock } from "./figures.js";
+import { duration, known, percent, plain, runClock, wallTime } from "./figures.js";
 import { copy, keyed, list, put, words } from "./nodes.js";
 import { showWater } from "./water.js";
 
@@ -25,11 +25,11 @@ export function showStations(snapshot, units, marked) {
   keyed(
     document.getElementById("stations"), list(snapshot.stations), (station) => station.name,
     () => copy("t-station"),
-    (node, station) => update(node, station, units, marked),
+    (node, station) => update(node, station, units, marked, snapshot.time_zone),
   );
 }
 
-function update(node, station, units, marked) {
+function update(node, station, units, marked, zone) {
   const isMarked = (subject, channel) => marked.has(`${station.name} / ${subject}`) || marked.has(`/ ${channel}`);
   put(node, "name", station.name);
   const lot = station.lot;
@@ -38,7 +38,7 @@ function update(node, station, units, marked) {
   put(node, "run-label", station.run ? `run ${station.run.run}` : "no run open");
   node.elapsedS = station.run ? station.run.elapsed_s : null;
   tickStation(node, 0);
-  showFeed(node.querySelector(".feed"), station.feed || {}, units, isMarked);
+  showFeed(node.querySelector(".feed"), station.feed || {}, units, isMarked, wallTime(station.paused_since, zone));
   keyed(
     node.querySelector(".outlets"), list(station.outlets), (outlet) => outlet.name, makeOutlet,
     (child, outlet) => showOutlet(child, outlet, units, isMarked(outlet.name, outlet.channel), Boolean(station.run)),
@@ -71,11 +71,12 @@ function putKey(root, slot, text) {
   put(root, slot, text).style.setProperty("--chars", String(Math.max(4, text.length)));
 }
 
-function showFeed(node, feed, units, isMarked) {
+function showFeed(node, feed, units, isMarked, pausedSince) {
   node.classList.toggle("unmeasured", !feed.weighed);
   node.classList.toggle("marked", isMarked("feed", feed.channel));
   const rate = units.pair(feed.rate_kg_h, feed.u_rate_kg_h, 1);
-  put(node, "state", feed.weighed ? words(FEEDS[feed.kind] ?? feed.kind, stateWords(feed.state)) : "not weighed");
+  const pause = pausedSince ? `paused since ${pausedSince}` : "";
+  put(node, "state", feed.weighed ? words(FEEDS[feed.kind] ?? feed.kind, pause || stateWords(feed.state)) : words("not weighed", pause));
   put(node, "level-name", `in the ${feed.kind === "tub" ? "tub" : "hopper"}`);
   putKey(node, "rate", rate.large);
   put(node, "rate-unit", units.rate);

@@ -1,0 +1,132 @@
+"""Every action by every way in: what stands in the journal is the same, and folds the same."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from typer.testing import CliRunner
+
+from logger.cli import app
+from logger.core.actions import BODY, body_json
+from logger.core.entries import Action, Finding
+from logger.journal.journal import JournalReader
+from logger.replay import from_journal, read_actions
+from tests.app.bays import running_bay, running_daemon, until, write_configuration
+from tests.core.actions.examples import REFUSED, STORY, Example
+
+Answered = dict[str, Any]
+Way = Callable[[Example, dict[str, str]], Answered]
+FREE = ("id", "who", "time")
+
+
+class Bay:
+    """A daemon in this process on a simulated bay, and the ways to talk to it."""
+
+    def __init__(self, daemon: Any, config: Path) -> None:
+        self.daemon = daemon
+        self.runner = CliRunner(env={"TALLYDECK_CONFIG": str(config), "NO_COLOR": "1"})
+        token = (daemon.directory / "token").read_text().strip()
+        headers = {"Authorization": f"Bearer {token}"}
+        self.http = httpx.Client(base_url=daemon.board.url, headers=headers, trust_env=False, timeout=10)
+
+    def by_command(self, example: Example, names: dict[str, str]) -> Answered:
+        typed = example.command(names)
+        done = self.runner.invoke(app, [*typed, "--json", "--id", f"cli-{len(names)}-{STORY.index(example)}"])
+        if done.exit_code == 65:
+            return {"accepted": False, "reason": done.stderr, "seq": self.last()}
+        assert done.exit_code == 0, (typed, done.stderr)
+        return dict(json.loads(done.stdout))
+
+    def by_api(self, example: Example, names: dict[str, str]) -> Answered:
+        answer = self.http.post("/api/v1/actions", json=example.told(names)).json()
+        return dict(answer.get("answer", answer))
+
+    def last(self) -> int:
+        """The entry number of the newest action in the journal."""
+        return max(self.entries())
+
+    def entries(self) -> dict[int, Action]:
+        with closing(JournalReader(self.daemon.journal_path)) as reader:
+            return {entry.seq: entry for entry in reader.read() if isinstance(entry, Action)}
+
+    def tell(self, way: str, name: str) -> list[tuple[Example, Answered, dict[str, str]]]:
+        """The whole story by one way; what each part was answered, and the names it had then."""
+        names = {"way": name}
+        told = []
+        for example in STORY:
+            answer = getattr(self, way)(example, names)
+            told.append((example, answer, dict(names)))
+            if example.kept == "note":
+                names["note"] = str(answer["seq"])
+            if example.kept == "mark":
+                names["mark"] = answer["data"]["marked"]["mark"]
+        return told
+
+
+WAYS = ["by_command", "by_api"]
+
+
+@pytest.fixture(scope="module")
+def bay(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bay]:
+    home = tmp_path_factory.mktemp("ways")
+    with running_bay(home, speed=2.0) as wires, running_daemon(wires, home) as daemon:
+        ages = lambda: [each["age_s"] for each in daemon.loop.snapshot()["instruments"]]  # noqa: E731
+        until(lambda: all(age is not None for age in ages()), what="a reading from every instrument")
+        told = Bay(daemon, write_configuration(wires, home))
+        yield told
+        told.http.close()
+
+
+def plain(body: Any) -> dict[str, Any]:
+    """An action as the journal holds it, without what differs from one saying to the next."""
+    return {key: value for key, value in body_json(body).items() if key not in FREE}
+
+
+@pytest.fixture(scope="module")
+def stories(bay: Bay) -> dict[str, list[tuple[Example, Answered, dict[str, str]]]]:
+    return {way: bay.tell(way, way) for way in WAYS}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_the_journal_holds_what_was_meant(way: str, stories: dict[str, Any], bay: Bay) -> None:
+    """The body of each entry is the example's, to the last field."""
+    entries = bay.entries()
+    for example, answer, names in stories[way]:
+        assert plain(entries[answer["seq"]].body) == plain(BODY.validate_python(example.told(names)))
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_the_story_is_taken_but_for_what_makes_no_sense(way: str, stories: dict[str, Any]) -> None:
+    """What hangs on the weights of the moment aside: containers may be refused where nothing moved."""
+    moody = {"container-changed", "container-away", "decanted"}
+    for example, answer, _ in stories[way]:
+        if example.body["action"] not in moody:
+            assert answer["accepted"] is (example.body["action"] not in REFUSED), (example.body, answer)
+
+
+def test_a_replay_of_the_journal_finds_the_same(stories: dict[str, Any], bay: Bay) -> None:
+    with closing(JournalReader(bay.daemon.journal_path)) as reader:
+        records = list(reader.read())
+    again: list[Finding] = []
+    entries = (record for record in records if not isinstance(record, Finding))
+    from_journal(bay.daemon.configuration.bay, entries, again.append)
+    told = [record for record in records if isinstance(record, Finding)]
+    assert [found[:-1] for found in again] == [found[:-1] for found in told]
+
+
+def test_a_file_of_actions_says_the_same(tmp_path: Path) -> None:
+    """JSON lines, read as a replay reads them."""
+    names = {"way": "file", "note": "7", "mark": "mark-1"}
+    told = [{"time": f"2026-03-02T06:00:{n:02}Z"} | example.told(names) for n, example in enumerate(STORY)]
+    path = tmp_path / "actions.jsonl"
+    path.write_text("\n".join(json.dumps(each) for each in told))
+    by_text = {json.dumps(plain(BODY.validate_python(each)), sort_keys=True) for each in told}
+    read = [entry.body for entry in read_actions(path) if isinstance(entry, Action)]
+    assert len(read) == len(STORY)
+    assert {json.dumps(plain(body), sort_keys=True) for body in read} == by_text

@@ -1,0 +1,168 @@
+"""One story in which every action is said, with every field, and how each is typed on the command line.
+
+Names hold ``{way}``, so that each way in can tell the story of its own; ``{note}`` stands for the entry
+number that the note was answered with, ``{mark}`` for the name that the mark was given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+PHOTOGRAPH = str(Path(__file__).absolute())  # any file will do
+
+
+@dataclass(frozen=True)
+class Example:
+    """An action, and the same typed. ``kept``: the story needs its entry number under this name."""
+
+    body: dict[str, Any]
+    typed: tuple[str, ...]
+    kept: str = ""
+
+    def told(self, names: Mapping[str, str]) -> dict[str, Any]:
+        """The action with its names filled in; an entry number is a number."""
+        filled = _filled(self.body, names)
+        assert isinstance(filled, dict)
+        if str(filled.get("entry", "")).isdecimal():
+            filled["entry"] = int(filled["entry"])
+        return filled
+
+    def command(self, names: Mapping[str, str]) -> list[str]:
+        """The command line with its names filled in."""
+        return [str(_filled(word, names)) for word in self.typed]
+
+
+def _filled(value: Any, names: Mapping[str, str]) -> Any:
+    if isinstance(value, str):
+        for name, text in names.items():
+            value = value.replace(f"{{{name}}}", text)
+        return value
+    if isinstance(value, dict):
+        return {key: _filled(item, names) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_filled(item, names) for item in value]
+    return value
+
+
+def _example(body: dict[str, Any], *typed: str, kept: str = "") -> Example:
+    return Example(body, typed, kept)
+
+
+LOT = "L {way}"
+STORY = [
+    _example(
+        {
+            "action": "open-lot",
+            "lot": LOT,
+            "owner": "PO 7781",
+            "material": "floor sweepings",
+            "containers": [
+                {"container": "1", "gross": "212.5 kg", "tare": "14.2 kg"},
+                {"container": "drum 2", "gross": "198 kg"},
+            ],
+            "moisture": "6 %",
+            "note": "came in the rain",
+            "photographs": [PHOTOGRAPH],
+        },
+        *("lot", "open", LOT, "--owner", "PO 7781", "--material", "floor sweepings", "--moisture", "6 %"),
+        *("--container", "1=212.5kg/14.2kg", "--container", "drum 2 = 198 kg"),
+        *("--note", "came in the rain", "--photo", PHOTOGRAPH),
+    ),
+    _example(
+        {"action": "open-lot", "lot": "whole {way}", "gross": "412.5 kg", "tare": 14.2},
+        *("lot", "open", "whole {way}", "--gross", "412.5 kg", "--tare", "14.2 kg"),
+    ),
+    _example(
+        {"action": "weigh-lot", "lot": LOT, "container": "drum 2", "tare": "weigh", "scale": "middlings"},
+        *("lot", "weigh", LOT, "drum 2", "--tare", "weigh", "--scale", "middlings", "--no-wait"),
+    ),
+    _example({"action": "cancel-weighing", "scale": "middlings"}, "say", "cancel-weighing", "middlings"),
+    _example(
+        {"action": "weigh-lot", "lot": LOT, "container": "drum 2", "gross": "199 kg", "tare": "15 kg"},
+        *("lot", "weigh", LOT, "drum 2", "--gross", "199 kg", "--tare", "15 kg"),
+    ),
+    _example(
+        {"action": "settings", "values": {"tilt": "4°", "stroke": "15 mm"}},
+        *("say", "settings", "tilt=4°", "stroke=15 mm"),
+    ),
+    _example(
+        {"action": "start-run", "lot": LOT, "run": "{way}/1"},
+        *("run", "start", "--lot", LOT, "--run", "{way}/1"),
+    ),
+    _example({"action": "pause-feed", "why": "a break"}, "say", "pause", "--why", "a break"),
+    _example({"action": "resume-feed"}, "say", "resume"),
+    _example(
+        {"action": "note", "text": "fed wet", "photographs": [PHOTOGRAPH]},
+        *("say", "note", "fed wet", "--photo", PHOTOGRAPH),
+        kept="note",
+    ),
+    _example({"action": "mark"}, "say", "mark", kept="mark"),
+    _example(
+        {"action": "word-mark", "mark": "{mark}", "text": "the belt slipped"},
+        *("say", "word", "{mark}", "the belt slipped"),
+    ),
+    _example(
+        {"action": "amend", "entry": "{note}", "change": {"text": "fed too wet"}, "why": "a slip"},
+        *("say", "amend", "{note}", "text=fed too wet", "--why", "a slip"),
+    ),
+    _example(
+        {"action": "withdraw", "entry": "{note}", "why": "of another run"},
+        *("say", "withdraw", "{note}", "--why", "of another run"),
+    ),
+    _example({"action": "container-changed", "outlet": "tailings"}, "say", "changed", "tailings"),
+    _example({"action": "container-away", "outlet": "tailings"}, "say", "away", "tailings"),
+    _example(
+        {"action": "container-set", "outlet": "tailings", "tare": "1.1 kg"},
+        *("say", "container-set", "tailings", "--tare", "1.1 kg"),
+    ),
+    _example({"action": "decanted", "outlet": "fines"}, "say", "decanted", "fines"),
+    _example(
+        {"action": "sample-taken", "outlet": "concentrate", "sample": "S {way}", "mass": "85 g"},
+        *("say", "sample", "concentrate", "S {way}", "--mass", "85 g"),
+    ),
+    _example(
+        {"action": "correct", "recognised": "concentrate#1", "was": "nothing", "why": "a hose lay on it"},
+        *("say", "correct", "concentrate#1", "--was", "nothing", "--why", "a hose lay on it"),
+    ),
+    _example(
+        {"action": "correct", "recognised": "concentrate#1", "credit": "120 g"},
+        *("say", "correct", "concentrate#1", "--credit", "120 g"),
+    ),
+    _example({"action": "acknowledge", "alarm": "all"}, "say", "acknowledge"),
+    _example(
+        {"action": "shelve", "alarm": "none such", "minutes": 5, "why": "seen"},
+        *("say", "shelve", "none such", "--minutes", "5", "--why", "seen"),
+    ),
+    _example(
+        {"action": "end-run", "run": "{way}/1", "hold_up": "0.4 kg"},
+        *("run", "end", "--run", "{way}/1", "--hold-up", "0.4 kg"),
+    ),
+    _example(
+        {
+            "action": "weigh-product",
+            "outlet": "spill-tray",
+            "container": "1",
+            "run": "{way}/1",
+            "gross": "3 kg",
+            "tare": "1 kg",
+            "scale": "middlings",
+        },
+        *("say", "weigh-product", "spill-tray", "1", "--run", "{way}/1", "--gross", "3 kg", "--tare", "1 kg"),
+        *("--scale", "middlings"),
+    ),
+    _example(
+        {
+            "action": "start-run",
+            "time": "2026-01-02T06:00:00+01:00",
+            "until": "2026-01-02T07:00:00+01:00",
+            "feed_from": "{way}/1/middlings",
+        },
+        *("run", "start", "--time", "2026-01-02 06:00", "--until", "2026-01-02 07:00"),
+        *("--feed-from", "{way}/1/middlings"),
+    ),
+]
+REFUSED = {"correct", "shelve"}
+"""Actions that the story says in vain on purpose: there is nothing they could be about."""
