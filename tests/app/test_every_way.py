@@ -37,7 +37,7 @@ class Bay:
 
     def by_command(self, example: Example, names: dict[str, str]) -> Answered:
         typed = example.command(names)
-        done = self.runner.invoke(app, [*typed, "--json", "--id", f"cli-{len(names)}-{STORY.index(example)}"])
+        done = self.runner.invoke(app, [*typed, "--json", "--id", f"typed-{STORY.index(example)}"])
         if done.exit_code == 65:
             return {"accepted": False, "reason": done.stderr, "seq": self.last()}
         assert done.exit_code == 0, (typed, done.stderr)
@@ -55,9 +55,9 @@ class Bay:
         with closing(JournalReader(self.daemon.journal_path)) as reader:
             return {entry.seq: entry for entry in reader.read() if isinstance(entry, Action)}
 
-    def tell(self, way: str, name: str) -> list[tuple[Example, Answered, dict[str, str]]]:
+    def tell(self, way: str, hour: int) -> list[tuple[Example, Answered, dict[str, str]]]:
         """The whole story by one way; what each part was answered, and the names it had then."""
-        names = {"way": name}
+        names = {"way": way, "hour": f"{hour:02}"}
         told = []
         for example in STORY:
             answer = getattr(self, way)(example, names)
@@ -90,7 +90,7 @@ def plain(body: Any) -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def stories(bay: Bay) -> dict[str, list[tuple[Example, Answered, dict[str, str]]]]:
-    return {way: bay.tell(way, way) for way in WAYS}
+    return {way: bay.tell(way, hour) for hour, way in enumerate(WAYS)}
 
 
 @pytest.mark.parametrize("way", WAYS)
@@ -122,7 +122,7 @@ def test_a_replay_of_the_journal_finds_the_same(stories: dict[str, Any], bay: Ba
 
 def test_a_file_of_actions_says_the_same(tmp_path: Path) -> None:
     """JSON lines, read as a replay reads them."""
-    names = {"way": "file", "note": "7", "mark": "mark-1"}
+    names = {"way": "file", "hour": "06", "note": "7", "mark": "mark-1"}
     told = [{"time": f"2026-03-02T06:00:{n:02}Z"} | example.told(names) for n, example in enumerate(STORY)]
     path = tmp_path / "actions.jsonl"
     path.write_text("\n".join(json.dumps(each) for each in told))

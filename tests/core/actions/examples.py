@@ -1,7 +1,7 @@
 """One story in which every action is said, with every field, and how each is typed on the command line.
 
 Names hold ``{way}``, so that each way in can tell the story of its own; ``{note}`` stands for the entry
-number that the note was answered with, ``{mark}`` for the name that the mark was given.
+number that the note was answered with, ``{mark}`` for the name of the mark, ``{hour}`` for an hour.
 """
 
 from __future__ import annotations
@@ -156,11 +156,11 @@ STORY = [
     _example(
         {
             "action": "start-run",
-            "time": "2026-01-02T06:00:00+01:00",
-            "until": "2026-01-02T07:00:00+01:00",
+            "time": "2026-01-02T{hour}:00:00+01:00",
+            "until": "2026-01-02T{hour}:30:00+01:00",
             "feed_from": "{way}/1/middlings",
         },
-        *("run", "start", "--time", "2026-01-02 06:00", "--until", "2026-01-02 07:00"),
+        *("run", "start", "--time", "2026-01-02 {hour}:00", "--until", "2026-01-02 {hour}:30"),
         *("--feed-from", "{way}/1/middlings"),
     ),
 ]

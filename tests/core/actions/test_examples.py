@@ -7,7 +7,7 @@ import pytest
 from logger.core.actions import BODY, MODELS, LotContainer
 from tests.core.actions.examples import STORY
 
-NAMES = {"way": "way", "note": "7", "mark": "mark-1"}
+NAMES = {"way": "way", "hour": "06", "note": "7", "mark": "mark-1"}
 COMMON = {"action", "time", "id", "who", "station"}
 BODIES = [BODY.validate_python(example.told(NAMES)) for example in STORY]
 
