@@ -277,7 +277,7 @@ def test_the_other_forms(opens: Opener, url: str, desk: FakeDesk) -> None:
             "station": "table",
             "values": {"tilt": "5°", "stroke": "14 mm", "wash water": "14 L/min"},
         },
-        {"action": "note", "station": "table", "text": "deck squeaks"},
+        {"action": "note", "station": "table", "text": "deck squeaks", "photographs": []},
     ]
     assert {who for _, who in desk.submitted} == {"board"}
 
