@@ -8,13 +8,15 @@ bin=.venv/bin
 
 say() { printf 'tallydeck: %s\n' "$*" >&2; }
 
-# The tests of the board need Chromium, and the browser driver's own runtime a library.
+# The tests of the board need Chromium, and the browser driver's own runtime a library; those of MQTT a broker.
 packages=
 command -v chromium >/dev/null 2>&1 || packages="chromium fonts-dejavu-core"
 /sbin/ldconfig -p 2>/dev/null | grep -q 'libatomic\.so\.1' || packages="$packages libatomic1"
+has_broker() { PATH="$PATH:/usr/sbin" command -v mosquitto >/dev/null 2>&1; }
+has_broker || packages="$packages mosquitto"
 missing=
 if [ -n "$packages" ]; then
-    say "installing Debian's $packages for the tests of the board"
+    say "installing Debian's $packages for the tests of the board and of MQTT"
     if [ "$(id -u)" = 0 ]; then root=; else root="sudo -n"; fi
     # shellcheck disable=SC2086
     { $root apt-get update -qq && $root apt-get install -y -qq --no-install-recommends $packages; } \
@@ -30,5 +32,6 @@ step "$bin/lint-imports"
 step "$bin/python" -m pytest --cov --cov-report=term:skip-covered "$@"
 command -v systemd-analyze >/dev/null 2>&1 ||
     say "systemd is not here: the service's files were not checked by its own tools; nothing else is left out"
-[ -z "$missing" ] || say "NOT INSTALLED: $missing; without them the tests in tests/browser are left out or fail"
+[ -z "$missing" ] || say "NOT INSTALLED: $missing; what needs them is left out or fails (tests/browser: all but mosquitto)"
+has_broker || say "LEFT OUT: tests/ports/test_mqtt.py and tests/app/test_by_mqtt.py; mosquitto is not installed"
 exit $status

@@ -16,16 +16,20 @@ from zoneinfo import ZoneInfo
 
 import logger
 from logger import __version__
+from logger.board.by_mqtt import ActionsByMqtt
 from logger.board.server import BoardError, BoardServer
 from logger.clock import Clock
 from logger.core.bay import Bay
 from logger.core.decode import line, sma
 from logger.core.decode.contract import Decoder, Exchange
+from logger.core.decode.message import MessageDecoder
 from logger.core.entries import Circumstance, Entry, Finding, Garbage, Reading
 from logger.journal.checkpoint import thaw
 from logger.journal.journal import Journal, JournalError, JournalReader, boot_offset, last_moment
 from logger.loop import Loop
+from logger.ports.broker import Broker
 from logger.ports.contract import Now, Port, Put
+from logger.ports.mqtt import MqttPort
 from logger.ports.serial import SerialPort
 from logger.settings import Configuration, InstrumentSettings
 
@@ -56,8 +60,20 @@ DIALECTS: dict[str, Callable[[InstrumentSettings], tuple[Decoder, Exchange]]] = 
 """Dialect -> how to make its decoder and its exchange. A new dialect is one line here."""
 
 
-def make_port(settings: InstrumentSettings, put: Put, now: Now) -> Port:
-    """The port of an instrument that has one, not started yet."""
+def make_broker(configuration: Configuration, client: str = "") -> Broker | None:
+    """The connection to the MQTT broker, not begun yet; None where there is none.
+
+    ``client`` is put behind the client id, for a second program beside the daemon.
+    """
+    told = configuration.mqtt
+    return None if told is None else Broker(replace(told, client_id=told.client_id + client))
+
+
+def make_port(settings: InstrumentSettings, put: Put, now: Now, broker: Broker | None = None) -> Port:
+    """The port of an instrument that is wired, not started yet; ``broker`` where one comes by MQTT."""
+    if settings.mqtt is not None and broker is not None:
+        decode = MessageDecoder(settings.name, settings.mqtt.form)
+        return MqttPort(settings.name, settings.mqtt.topic, decode, broker, put, now)
     decoder, exchange = DIALECTS[settings.dialect](settings)
     return SerialPort(
         settings.name,
@@ -123,6 +139,7 @@ class Daemon:
         self._told = told
         self._heard = heard
         self.ports: list[Port] = []
+        self.by_mqtt: ActionsByMqtt | None = None
         self.journal: Journal
         self.loop: Loop
         self.board: BoardServer
@@ -144,13 +161,23 @@ class Daemon:
         except BaseException:
             self.stop()
             raise
+        broker = make_broker(self.configuration)
         self.ports = [
-            make_port(each, self._put, self.clock.now_ns)
+            make_port(each, self._put, self.clock.now_ns, broker)
             for each in self.configuration.instruments
-            if each.port is not None
+            if each.wired
         ]
         for port in self.ports:
             port.start()
+        self._take_actions(broker)
+
+    def _take_actions(self, broker: Broker | None) -> None:
+        told = self.configuration.mqtt
+        if broker is None or told is None or not told.actions:
+            return
+        topics = [each.mqtt.topic for each in self.configuration.instruments if each.mqtt is not None]
+        self.by_mqtt = ActionsByMqtt(self.loop, broker, told.topic, topics)
+        self.by_mqtt.start()
 
     def _put(self, item: Reading | Garbage | Circumstance) -> None:
         """The ports' way into the loop; what they say of their wires is told to who listens, too."""
@@ -163,7 +190,7 @@ class Daemon:
         if needed:
             raise StartError(
                 f"{self.configuration.path}: nothing reads {', '.join(needed)}; "
-                f"give each an [instruments.NAME] table with a port and a dialect "
+                f"give each an [instruments.NAME] table with a port or a topic "
                 "(a configuration without them serves for replay only)"
             )
 
@@ -279,6 +306,8 @@ class Daemon:
 
     def _stop_ports(self) -> None:
         """All at once: one that hangs while opening its wire must not keep the others waiting."""
+        if self.by_mqtt is not None:
+            self.by_mqtt.stop()
         stoppers = [threading.Thread(target=port.stop, name=f"stop {port.name}") for port in self.ports]
         for stopper in stoppers:
             stopper.start()

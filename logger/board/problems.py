@@ -38,6 +38,24 @@ def json_response(value: Any, status: int = 200) -> Response:
     return Response(plain_json(value), status, media_type="application/json")
 
 
+def details(status: int, detail: str, do: str, *, code: str, **more: Any) -> dict[str, Any]:
+    """RFC 9457 problem details. ``code`` names the problem for programs, ``do`` is the remedy for people."""
+    return {
+        "type": "about:blank",
+        "title": HTTPStatus(status).phrase,
+        "status": status,
+        "detail": detail,
+        "code": code,
+        "do": do,
+        **more,
+    }
+
+
+def problem_response(body: Mapping[str, Any], headers: Mapping[str, str] | None = None) -> Response:
+    """Problem details as an answer of HTTP."""
+    return Response(plain_json(body), body["status"], headers=dict(headers or {}), media_type=MEDIA_TYPE)
+
+
 def problem(
     status: int,
     detail: str,
@@ -47,23 +65,14 @@ def problem(
     headers: Mapping[str, str] | None = None,
     **more: Any,
 ) -> Response:
-    """An RFC 9457 answer. ``code`` names the problem for programs, ``do`` is the remedy for people."""
-    body = {
-        "type": "about:blank",
-        "title": HTTPStatus(status).phrase,
-        "status": status,
-        "detail": detail,
-        "code": code,
-        "do": do,
-        **more,
-    }
-    return Response(plain_json(body), status, headers=dict(headers or {}), media_type=MEDIA_TYPE)
+    """`details` as an answer of HTTP."""
+    return problem_response(details(status, detail, do, code=code, **more), headers)
 
 
-def invalid(error: ValidationError) -> Response:
+def invalid(error: ValidationError) -> dict[str, Any]:
     """422: every fault of an action at once, each with its place, message and remedy."""
     listed = faults(error)
-    return problem(
+    return details(
         422,
         "; ".join(f"{fault['place']}: {fault['message']}" for fault in listed),
         "Put right what is listed under errors and send it again; nothing was changed.",
@@ -72,9 +81,9 @@ def invalid(error: ValidationError) -> Response:
     )
 
 
-def fault(place: str, message: str, remedy: str) -> Response:
+def fault(place: str, message: str, remedy: str) -> dict[str, Any]:
     """422 with one fault, found before the schema was asked."""
-    return problem(
+    return details(
         422,
         f"{place}: {message}",
         remedy,

@@ -3,28 +3,25 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import Callable
-from dataclasses import asdict
 from functools import partial
 from typing import Any, TypeVar
 
 import anyio
 import anyio.to_thread
 from fastapi import FastAPI, Request
-from pydantic import ValidationError
 from sse_starlette import EventSourceResponse
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from logger.board.desk import Desk
+from logger.board.door import MOST_BODY, hear, too_long
 from logger.board.guard import PAGE, Guard, Sessions
 from logger.board.hub import Hub, TooManyViewersError
-from logger.board.problems import fault, invalid, json_response, problem
+from logger.board.problems import json_response, problem, problem_response
 from logger.board.static_files import StaticFile, read_all
 from logger.core.actions.schema import schema
 
-MOST_BODY = 64 * 1024
 BODY_TIMEOUT_S = 10.0
 STALE_S = 5.0  # a snapshot older than this means the recording loop no longer turns
 T = TypeVar("T")
@@ -151,30 +148,12 @@ def _action_route(app: FastAPI, desk: Desk) -> None:
     @app.post("/api/v1/actions")
     async def actions(request: Request) -> Response:
         try:
-            action = _action(await _body(request))
+            body = await _body(request)
         except BodyError as error:
             return error.answer
         who: str = request.scope["state"]["who"]
-        try:
-            answer = await in_thread(partial(desk.submit, action, who))
-        except ValidationError as error:
-            return invalid(error)
-        except TimeoutError:
-            return problem(
-                504,
-                "The recording loop did not answer in time; the action may still be taken.",
-                "Send it again with the same id: it is never taken twice.",
-                code="no-answer-in-time",
-            )
-        if not answer.accepted:
-            return problem(
-                409,
-                answer.reason or "The action was refused.",
-                "Nothing was changed; put right what the reason says and send it again.",
-                code="refused",
-                answer=asdict(answer),
-            )
-        return json_response(asdict(answer))
+        heard = await in_thread(partial(hear, desk, body, who))
+        return json_response(heard.body) if heard.status == 200 else problem_response(heard.body)
 
 
 async def _body(request: Request) -> bytes:
@@ -192,15 +171,7 @@ async def _body(request: Request) -> bytes:
             async for chunk in request.stream():
                 body += chunk
                 if len(body) > MOST_BODY:
-                    raise BodyError(
-                        problem(
-                            413,
-                            f"The body is longer than {MOST_BODY} bytes.",
-                            "Send a shorter action; a note holds 2000 characters.",
-                            code="too-long",
-                            headers={"Connection": "close"},
-                        )
-                    )
+                    raise BodyError(problem_response(too_long().body, {"Connection": "close"}))
     except TimeoutError:
         raise BodyError(
             problem(
@@ -212,17 +183,6 @@ async def _body(request: Request) -> bytes:
             )
         ) from None
     return bytes(body)
-
-
-def _action(body: bytes) -> dict[str, Any]:
-    """The body as one JSON object. Raises BodyError."""
-    try:
-        action = json.loads(body.decode("utf-8"))
-    except (ValueError, RecursionError) as error:
-        raise BodyError(fault("body", f"this is not JSON: {error}", "send one JSON object")) from None
-    if not isinstance(action, dict):
-        raise BodyError(fault("body", "an action is a JSON object", 'send {"action": …}'))
-    return action
 
 
 def _threads(most: int) -> Callable[[Callable[[], T]], Any]:

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
-from logger.app import make_port
+from logger.app import make_broker, make_port
 from logger.clock import Clock
 from logger.core.description import ContainerKind, Outlet, Station
 from logger.core.entries import Circumstance, Garbage, Reading
@@ -59,9 +59,10 @@ def probe_ports(configuration: Configuration, seconds: float) -> list[dict[str, 
     """Open every port at once and listen: what came, what could not be read, what is wrong."""
     heard: dict[str, list[Any]] = {each.name: [] for each in configuration.instruments}
     clock, ports = Clock(), []
+    broker = make_broker(configuration, "-check")
     for each in configuration.instruments:
-        if each.port is not None:
-            ports.append(make_port(each, _into(heard[each.name]), clock.now_ns))
+        if each.wired:
+            ports.append(make_port(each, _into(heard[each.name]), clock.now_ns, broker))
     for port in ports:
         port.start()
     threading.Event().wait(seconds)
@@ -87,7 +88,7 @@ def _verdict(name: str, items: list[Any], message: str, seconds: float) -> dict[
         if garbage:
             says += f"; {len(garbage)} lines not understood"
     elif garbage:
-        says = f"nothing understood, e.g. {garbage[-1].raw[:40]!r}; check dialect, baud and format"
+        says = message or f"nothing understood, e.g. {garbage[-1].raw[:40]!r}; check dialect, baud and format"
     else:
         says = message or "silent; check cable, power, baud, and whether it must be polled"
     return {

@@ -10,6 +10,7 @@ from logger.core.entries import Garbage
 
 BURST = 20
 REFILL_NS = 2_000_000_000
+SECOND_NS = 1_000_000_000
 KEPT_BYTES = 256
 
 
@@ -28,9 +29,13 @@ class FloodGate:
         """What may go out now that this piece came."""
         if not self._count and self._token(piece.at_ns):
             return [piece]
-        self._count += len(piece.raw)
-        self._kept += piece.raw[: KEPT_BYTES - len(self._kept)]
-        return self.due(piece.at_ns)
+        return self.gather(piece.raw, piece.at_ns)
+
+    def gather(self, raw: bytes, at_ns: int) -> list[Garbage]:
+        """Count bytes that nobody has looked at; what may go out now."""
+        self._count += len(raw)
+        self._kept += raw[: KEPT_BYTES - len(self._kept)]
+        return self.due(at_ns)
 
     def due(self, at_ns: int) -> list[Garbage]:
         """What was gathered, where its time has come. To be asked now and then in silence."""
@@ -49,4 +54,24 @@ class FloodGate:
         if full_at_ns - at_ns > BURST * REFILL_NS:
             return False
         self._full_at_ns = full_at_ns
+        return True
+
+
+class Surge:
+    """Says when more comes than any instrument sends, so that a flood can't fill the memory."""
+
+    __slots__ = ("_begin_ns", "_used", "most_a_second")
+
+    def __init__(self, most_a_second: int) -> None:
+        self.most_a_second = most_a_second
+        self._begin_ns = 0
+        self._used = 0
+
+    def room(self, at_ns: int, amount: int) -> bool:
+        """Whether this much more may be taken within the second; what may not does not count."""
+        if at_ns - self._begin_ns >= SECOND_NS:
+            self._begin_ns, self._used = at_ns, 0
+        if self._used + amount > self.most_a_second:
+            return False
+        self._used += amount
         return True

@@ -1,18 +1,20 @@
 """TOML -> the bay's description and what the daemon needs beside it; every error at once, with a remedy.
 
-The way: `validate` (text -> `document`, gathering faults), `build` and `wires` (defaults and names
-resolved), `checks` and `containers` (what must hold between values), `load` (the whole).
+The way: `validate` (text -> `document`, gathering faults), `build`, `wires` and `messages` (defaults
+and names resolved), `checks` and `containers` (what must hold between values), `load` (the whole).
 """
 
 from logger.settings.load import default_journal_directory, load, loads
 from logger.settings.problems import Problem, SettingsError
 from logger.settings.schema import schema, write_schema
 from logger.settings.secret import Secret
-from logger.settings.values import Configuration, InstrumentSettings
+from logger.settings.values import Configuration, InstrumentSettings, MessageSource, MqttSettings
 
 __all__ = [
     "Configuration",
     "InstrumentSettings",
+    "MessageSource",
+    "MqttSettings",
     "Problem",
     "Secret",
     "SettingsError",

@@ -22,7 +22,7 @@ from logger.settings.quantities import (
     Resolution,
     Share,
 )
-from logger.settings.texts import LineFraming, NamedTables, PortAddress, Scale, Shift
+from logger.settings.texts import FieldPath, LineFraming, NamedTables, PortAddress, Scale, Shift, Topic
 
 
 class Table(BaseModel):
@@ -58,13 +58,28 @@ class LineTable(Table):
     )
 
 
+class MessageTable(Table):
+    """Where an instrument's readings come by MQTT, and what a message holds."""
+
+    topic: Topic | None = Field(default=None, description="The topic that the readings come on.")
+    value: FieldPath | None = Field(
+        default=None,
+        description='The field with the number, e.g. "weight.net"; left out: the message is the number.',
+    )
+    unit: FieldPath | None = Field(
+        default=None, description="The field with the unit; left out: the instrument's own unit, told above."
+    )
+    stable: FieldPath | None = Field(default=None, description="The field that is true at rest.")
+
+
 class InstrumentTable(Table):
     port: PortAddress | None = Field(
         default=None, description="Where it is plugged in. Left out: its readings come from a file."
     )
-    dialect: Literal["sma", "line"] = Field(
+    dialect: Literal["sma", "line", "mqtt"] = Field(
         default="sma",
-        description='"sma": the SMA SCP-0499 protocol; "line": lines of its own, described below.',
+        description='"sma": the SMA SCP-0499 protocol; "line": lines of its own, described below; '
+        '"mqtt": messages from the broker at [mqtt].',
     )
     mode: Literal["poll", "stable", "repeat", "listen"] | None = Field(
         default=None,
@@ -116,6 +131,7 @@ class InstrumentTable(Table):
         "left out: that error is in no uncertainty.",
     )
     line: LineTable | None = None
+    mqtt: MessageTable | None = None
 
 
 class ContainerTable(Table):
@@ -213,6 +229,29 @@ class BoardTable(Table):
     )
 
 
+class MqttTable(Table):
+    host: str | None = Field(default=None, description="The broker's host name or address.")
+    port: int | None = Field(
+        default=None, ge=1, le=65535, description="Its TCP port; left out: 1883, with TLS 8883."
+    )
+    user: str | None = Field(default=None, description="The name to log in with.")
+    password: str | None = Field(default=None, description="The password: env:NAME or file:/path.")
+    tls: bool = Field(default=False, description="Whether to encrypt, and to check the broker's certificate.")
+    ca_file: str | None = Field(
+        default=None, description="The authority that signed it, as PEM; left out: those the system trusts."
+    )
+    client_id: str | None = Field(
+        default=None, description="The name this client has at the broker; no other client may have it."
+    )
+    topic: Topic | None = Field(
+        default=None, description="Root of the daemon's own topics; left out: tallydeck/ and the bay's name."
+    )
+    actions: bool = Field(
+        default=False,
+        description="Whether actions are taken from the topic ROOT/act: whoever may publish there, may act.",
+    )
+
+
 class JournalTable(Table):
     directory: str | None = Field(
         default=None, description="Folder of the record; a full path, or one from ~/."
@@ -227,3 +266,4 @@ class Document(Table):
     stations: dict[str, StationTable] = {}
     board: BoardTable = BoardTable.model_construct(port=8787, token=None)
     journal: JournalTable = JournalTable.model_construct(directory=None)
+    mqtt: MqttTable | None = None

@@ -9,6 +9,7 @@ from pathlib import Path
 from logger.settings.build import build
 from logger.settings.checks import check
 from logger.settings.document import Document
+from logger.settings.messages import broker
 from logger.settings.places import Places
 from logger.settings.problems import Problem, SettingsError, show
 from logger.settings.secret import MASK, Secret, SecretError, is_reference, read_secret
@@ -48,6 +49,7 @@ def _configuration(text: str, name: str, path: Path | None, env: Mapping[str, st
     instruments = wires(document, faults)
     check(document, bay, faults)
     token = _token(document, faults, env)
+    mqtt = broker(document, env, faults)
     directory = _journal_directory(document, faults, env)
     faults.raise_if_any(name)
     return Configuration(
@@ -59,6 +61,7 @@ def _configuration(text: str, name: str, path: Path | None, env: Mapping[str, st
         path=path,
         board_port=document.board.port,
         board_token=token,
+        mqtt=mqtt,
     )
 
 

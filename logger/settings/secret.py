@@ -52,7 +52,7 @@ def is_reference(spec: str) -> bool:
     return spec.lower().startswith(("env:", "file:"))
 
 
-def read_secret(spec: str, env: Mapping[str, str]) -> Secret:
+def read_secret(spec: str, env: Mapping[str, str], shortest: int = SHORTEST) -> Secret:
     """The secret that ``env:NAME``, ``file:/path`` or the text itself stands for; SecretError if none."""
     scheme, _, rest = spec.partition(":")
     if scheme.lower() == "env":
@@ -73,9 +73,9 @@ def read_secret(spec: str, env: Mapping[str, str]) -> Secret:
             ) from None
     else:
         value = spec
-    if len(value) < SHORTEST or not value.isascii() or not value.isprintable() or " " in value:
+    if len(value) < shortest or not value.isascii() or not value.isprintable() or " " in value:
         raise SecretError(
             "a secret that is too short or holds spaces, control or non-ASCII characters",
-            f"use {SHORTEST} or more letters, digits and signs",
+            f"use {shortest} or more letters, digits and signs",
         )
     return Secret(value)

@@ -21,6 +21,8 @@ NOT_WEIGHED = "none"
 _SHIFT = re.compile(r"([01]\d|2[0-3]):([0-5]\d) ?- ?(([01]\d|2[0-3]):([0-5]\d)|24:00)")
 _FORMAT = re.compile(r"([78])([NEO])(1|1\.5|2)")
 _SOCKET = re.compile(r"(?:socket|rfc2217)://([A-Za-z0-9.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\]):(\d{1,5})")
+_TOPIC = re.compile(r"[^\x00-\x1f\x7f+#$/][^\x00-\x1f\x7f+#]{0,199}")
+_FIELD = re.compile(r"[^.\x00-\x1f\x7f]{1,60}(\.[^.\x00-\x1f\x7f]{1,60}){0,7}")
 _DEVICE = re.compile(r"/[^\x00-\x1f]{1,500}|demo:[\w-]{1,40}")
 
 
@@ -139,6 +141,39 @@ class PortOf(Text):
 
 
 @dataclass(frozen=True, slots=True)
+class TopicOf(Text):
+    """An MQTT topic (MQTT 5.0, 4.7): one topic, so without the wildcards + and #."""
+
+    def read(self, value: str) -> object:
+        if _TOPIC.fullmatch(value) is None:
+            raise refuse(value, *self.wanted())
+        return value
+
+    def wanted(self) -> tuple[str, str]:
+        allowed = "an MQTT topic of 1 to 200 characters, without + and #, not beginning with $ or /"
+        return allowed, 'write it as the sender does, e.g. "bay/scale-1/weight"'
+
+    def json(self) -> dict[str, Any]:
+        return {"pattern": f"^{_TOPIC.pattern}$", "examples": ["bay/scale-1/weight"]}
+
+
+@dataclass(frozen=True, slots=True)
+class FieldOf(Text):
+    """The way to a field of a JSON message: names, or places in lists from 0, with points between."""
+
+    def read(self, value: str) -> object:
+        if _FIELD.fullmatch(value) is None:
+            raise refuse(value, *self.wanted())
+        return tuple(value.split("."))
+
+    def wanted(self) -> tuple[str, str]:
+        return "1 to 8 names of fields with points between", 'write it like "weight.net"'
+
+    def json(self) -> dict[str, Any]:
+        return {"pattern": f"^{_FIELD.pattern}$", "examples": ["weight", "weight.net", "scales.0.net"]}
+
+
+@dataclass(frozen=True, slots=True)
 class ScaleOf(Text):
     """The instrument something stands on, or "none" (also false) where it is not weighed."""
 
@@ -187,4 +222,6 @@ class NamedTables:
 Shift: TypeAlias = Annotated[tuple[int, int], ShiftOf()]
 LineFraming: TypeAlias = Annotated[Format, FormatOf()]
 PortAddress: TypeAlias = Annotated[str, PortOf()]
+Topic: TypeAlias = Annotated[str, TopicOf()]
+FieldPath: TypeAlias = Annotated[tuple[str, ...], FieldOf()]
 Scale: TypeAlias = Annotated[str, ScaleOf()]

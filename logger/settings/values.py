@@ -9,8 +9,36 @@ from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 
 from logger.core.decode.layout import LineFormat
+from logger.core.decode.message import MessageFormat
 from logger.core.description import Bay
 from logger.settings.secret import Secret
+
+
+@dataclass(frozen=True, slots=True)
+class MessageSource:
+    """Where an instrument's readings come by MQTT."""
+
+    topic: str
+    form: MessageFormat
+
+
+@dataclass(frozen=True, slots=True)
+class MqttSettings:
+    """How the broker is reached. ``topic`` is the root of the daemon's own topics, without a slash behind.
+
+    ``ca_file`` None, with ``tls``: the authorities that the system trusts. ``actions``: whether actions
+    are taken from ``topic/act``.
+    """
+
+    host: str
+    port: int = 1883
+    user: str | None = None
+    password: Secret | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    client_id: str = "tallydeck"
+    topic: str = "tallydeck"
+    actions: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +48,8 @@ class InstrumentSettings:
     ``port`` is a device path, ``socket://host:port``, ``rfc2217://host:port``, ``demo:NAME`` (the demo's
     own bay), or None: its readings come from a file.
     ``dialect`` is ``sma`` (mode ``poll``, ``stable`` or ``repeat``)
-    or ``line`` (mode ``listen`` or ``poll``; ``line`` then tells the format). ``interval_s`` is the time
+    or ``line`` (mode ``listen`` or ``poll``; ``line`` then tells the format)
+    or ``mqtt`` (``mqtt`` then tells topic and format). ``interval_s`` is the time
     between polls; an instrument that sends by itself keeps its own.
     """
 
@@ -35,6 +64,12 @@ class InstrumentSettings:
     parity: str = "N"  # N none, E even, O odd
     stop_bits: float = 1.0
     line: LineFormat | None = None
+    mqtt: MessageSource | None = None
+
+    @property
+    def wired(self) -> bool:
+        """Whether something reads it: it has a port, or a topic."""
+        return self.port is not None or self.mqtt is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +90,12 @@ class Configuration:
     board_host: str = "127.0.0.1"
     board_port: int = 8787
     board_token: Secret | None = None
+    mqtt: MqttSettings | None = None
 
     @property
     def unwired(self) -> tuple[str, ...]:
         """The channels that nothing reads from a wire: no port is told, or one that only the demo has."""
-        wired = {i.name for i in self.instruments if i.port is not None and not i.port.startswith("demo:")}
+        wired = {i.name for i in self.instruments if i.wired and not (i.port or "").startswith("demo:")}
         return tuple(channel.name for channel in self.bay.channels if channel.name not in wired)
 
 

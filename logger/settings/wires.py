@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from logger.core.decode.layout import LineFormat
 from logger.settings.document import Document, InstrumentTable
+from logger.settings.messages import message_source, topics_once
 from logger.settings.meters import units_of
 from logger.settings.problems import Path, one_of, show
 from logger.settings.texts import Format
@@ -13,13 +14,14 @@ from logger.settings.values import InstrumentSettings
 POLL_S = 0.2
 """Time between polls where none is told: 5 readings a second are what the detection figures assume."""
 
-MODES = {"sma": ("poll", "stable", "repeat"), "line": ("listen", "poll")}
+MODES = {"sma": ("poll", "stable", "repeat"), "line": ("listen", "poll"), "mqtt": ("listen",)}
 """Dialect -> its modes, the usual one first."""
 
 
 def wires(document: Document, faults: Faults) -> tuple[InstrumentSettings, ...]:
     """Every instrument's settings, in the file's order."""
     _ports_once(document, faults)
+    topics_once(document, faults)
     return tuple(_instrument(name, table, faults) for name, table in document.instruments.items())
 
 
@@ -36,7 +38,7 @@ def _instrument(name: str, table: InstrumentTable, faults: Faults) -> Instrument
             (*place, "mode"),
             f"{show(mode)} with the dialect {show(table.dialect)}",
             one_of(MODES[table.dialect]),
-            "choose one of these, or the other dialect",
+            "choose one of these, or another dialect",
             (*place, "dialect"),
         )
     framing = table.format or Format()
@@ -52,6 +54,7 @@ def _instrument(name: str, table: InstrumentTable, faults: Faults) -> Instrument
         framing.parity,
         framing.stop_bits,
         _line(place, table, mode, faults),
+        message_source(name, table, faults),
     )
 
 

@@ -11,6 +11,7 @@ from logger.app import DIALECTS
 from logger.core.decode import sma
 from logger.core.decode.layout import LineFormat
 from logger.core.decode.line import LineDecoder
+from logger.core.decode.message import MessageFormat
 from logger.core.description import (
     Channel,
     Container,
@@ -489,4 +490,55 @@ def test_every_dialect_and_mode_that_is_allowed_can_be_asked() -> None:
     """The settings' table of modes against the decoders': none is allowed that the wire does not know."""
     asked = [sma.exchange(mode) for mode in MODES["sma"]]
     assert all(exchange.start or exchange.poll for exchange in asked)
-    assert set(MODES) == set(DIALECTS)
+    assert set(MODES) == {*DIALECTS, "mqtt"}  # which has no wire of its own
+
+
+MQTT = """
+[bay]
+name = "Foundry bay, two tables"
+[instruments.a]
+resolution = "5 g"
+dialect = "mqtt"
+unit = "kg"
+mqtt = { topic = "bay/scales", value = "weight.net", stable = "at_rest" }
+[instruments.b]
+resolution = "5 g"
+dialect = "mqtt"
+mqtt = { topic = "bay/scales", value = "scales.0.net", unit = "scales.0.unit" }
+[stations.t]
+outlets = ["a", "b"]
+[mqtt]
+host = "broker"
+user = "bay"
+password = "env:BROKER_PASSWORD"
+"""
+
+
+def test_a_broker_is_reached_by_the_usual_port_and_names_unless_they_are_told() -> None:
+    env = {"HOME": "/home/bay", "BROKER_PASSWORD": "short"}
+    plain = loads(MQTT, env=env).mqtt
+    assert plain is not None
+    assert (plain.host, plain.port, plain.tls, plain.actions) == ("broker", 1883, False, False)
+    assert plain.client_id == "tallydeck-foundry-bay-two-tables"
+    assert plain.topic == "tallydeck/foundry-bay-two-tables"
+    assert plain.password is not None
+    assert plain.password.reveal() == "short"
+    assert "short" not in repr(plain)
+    told = loads(MQTT + 'tls = true\nca_file = "/ca.pem"\ntopic = "bay/"\nactions = true\n', env=env).mqtt
+    assert told is not None
+    assert (told.port, told.ca_file, told.topic, told.actions) == (8883, Path("/ca.pem"), "bay", True)
+
+
+def test_two_instruments_may_share_a_topic_with_fields_of_their_own() -> None:
+    configuration = loads(MQTT, env={"HOME": "/home/bay", "BROKER_PASSWORD": "short"})
+    a, b = (each.mqtt for each in configuration.instruments)
+    assert a is not None
+    assert b is not None
+    assert (a.topic, b.topic) == ("bay/scales", "bay/scales")
+    assert a.form == MessageFormat(("weight", "net"), "kg", (), ("at_rest",))
+    assert b.form == MessageFormat(("scales", "0", "net"), None, ("scales", "0", "unit"))
+    assert configuration.unwired == ()
+
+
+def test_a_bay_that_asks_for_no_broker_has_none() -> None:
+    assert loads(ONE, env=ENV).mqtt is None

@@ -47,7 +47,7 @@ def test_the_schema_in_the_folder_is_current(tmp_path: Path) -> None:
 def test_the_schema_is_json_of_the_draft_it_names() -> None:
     made = json.loads((CONFIG / "tallydeck.schema.json").read_text("utf-8"))
     assert made["$schema"] == "https://json-schema.org/draft/2020-12/schema"
-    assert set(made["properties"]) == {"bay", "instruments", "stations", "board", "journal"}
+    assert set(made["properties"]) == {"bay", "instruments", "stations", "board", "journal", "mqtt"}
 
 
 def test_every_table_refuses_keys_that_are_not_known() -> None:
@@ -88,6 +88,7 @@ def test_every_key_that_a_person_may_write_is_explained() -> None:
     plain = {
         "StationTable.feed",
         "InstrumentTable.line",
+        "InstrumentTable.mqtt",
         "OutletTable.container",
     }  # tables explain themselves
     silent = {

@@ -1,0 +1,254 @@
+"""One connection to an MQTT broker, from the first byte to the last. A new one is made for each try.
+
+MQTT 5.0 (OASIS) or 3.1.1. Nothing is kept at the broker between connections: what was sent meanwhile
+is old, and an old reading is none. An exception in a callback would end paho's thread while the client
+goes on calling itself connected (measured with 2.1 and 2.2), so every callback is guarded, and the
+thread is looked at.
+"""
+
+from __future__ import annotations
+
+import errno
+import logging
+import socket
+import ssl
+import threading
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from logger.ports.wire import explain
+from logger.settings.values import MqttSettings
+
+log = logging.getLogger(__name__)
+
+CONNECT_S = 1.5
+ANSWER_S = 5.0  # for the broker's first word
+KEEPALIVE_S = 15
+LOOK_S = 0.5
+MOST_PACKET = 80_000  # bytes; an action has up to 64 KiB
+MOST_WAITING = 200  # answers that the broker has not taken yet
+
+WRONG_VERSION = 132
+REFUSED = {
+    133: "it refuses the client_id at [mqtt]; choose another one",
+    134: "it refuses the user or the password; check both at [mqtt]",
+    135: "it refuses this user, or to serve anyone without user and password; check both at [mqtt]",
+    136: "it is not ready to serve; it is tried again by itself",
+    137: "it is busy; it is tried again by itself",
+    142: "another client came with the same client_id; give each its own at [mqtt]",
+}
+"""Reason codes of MQTT 5.0 (2.4) and what to do; paho gives the return codes of 3.1.1 as these."""
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What came on a topic. ``retained``: the broker kept it from before, so it is of unknown age.
+
+    ``answer_to`` and ``correlation`` are where and with what the sender wants to be answered.
+    """
+
+    topic: str
+    payload: bytes
+    retained: bool = False
+    answer_to: str = ""
+    correlation: bytes = b""
+
+
+class Session:
+    """``opened`` tells the topics to subscribe to; ``granted`` hears for each topic why not, "" where it is;
+    ``heard`` gets the messages. All are called from paho's thread."""
+
+    def __init__(
+        self,
+        settings: MqttSettings,
+        protocol: MQTTProtocolVersion,
+        opened: Callable[[], Iterable[str]],
+        granted: Callable[[str, str], None],
+        heard: Callable[[Message], None],
+    ) -> None:
+        self.accepted = False
+        self.wrong_version = False
+        self._settings = settings
+        self._protocol = protocol
+        self._opened, self._granted, self._heard = opened, granted, heard
+        self._over = threading.Event()
+        self._why = ""
+        self._asked: dict[int, list[str]] = {}
+        self._client: Client | None = None
+
+    @property
+    def url(self) -> str:
+        return f"{'mqtts' if self._settings.tls else 'mqtt'}://{self._settings.host}:{self._settings.port}"
+
+    def run(self, look: Callable[[], None]) -> str:
+        """Connect and stay until it is over; answer why. ``look`` is called twice a second."""
+        try:
+            client = self._client = self._made()
+            client.connect(self._settings.host, self._settings.port, KEEPALIVE_S, **self._hello())
+        except (OSError, ValueError) as error:
+            self._client = None
+            return f"{self.url}: {self._trouble(error)}"
+        client.loop_start()
+        thread = client._thread  # the only way to see that it died
+        begin_s = time.monotonic()
+        while not self._over.wait(LOOK_S):
+            look()
+            if thread is not None and not thread.is_alive():
+                self._end(
+                    "the connection ended by a fault of the program or the broker; the log may say more"
+                )
+            elif not self.accepted and time.monotonic() - begin_s > ANSWER_S:
+                self._end("something listens there, but gives no answer in the way of MQTT; check the port")
+        self._close(client, thread)
+        return f"{self.url}: {self._why}"
+
+    def end(self) -> None:
+        """Have `run` return soon. Thread-safe."""
+        self._end("ended")
+
+    def subscribe(self, topics: Iterable[str]) -> None:
+        """Ask for these topics. Thread-safe; answered by ``granted``."""
+        wanted, client = list(topics), self._client
+        if not wanted or client is None:
+            return
+        if self._protocol == MQTTProtocolVersion.MQTTv5:
+            result, mid = client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in wanted])
+        else:
+            result, mid = client.subscribe([(topic, 1) for topic in wanted])
+        if result == MQTTErrorCode.MQTT_ERR_SUCCESS and mid is not None:
+            self._asked[mid] = wanted
+
+    def publish(self, topic: str, payload: str, correlation: bytes = b"") -> bool:
+        """Send at least once while this connection lasts; False where it can't even be queued."""
+        client = self._client
+        if client is None or not self.accepted:
+            return False
+        properties = None
+        if self._protocol == MQTTProtocolVersion.MQTTv5 and correlation:
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            properties.CorrelationData = correlation
+        return client.publish(topic, payload, qos=1, properties=properties).rc == 0
+
+    # ------------------------------------------------------------------ paho
+
+    def _made(self) -> Client:
+        settings = self._settings
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=settings.client_id,
+            protocol=self._protocol,
+            reconnect_on_failure=False,
+        )
+        client.connect_timeout = CONNECT_S
+        client.max_queued_messages_set(MOST_WAITING)
+        if settings.user is not None:
+            password = settings.password
+            client.username_pw_set(settings.user, None if password is None else password.reveal())
+        if settings.tls:
+            client.tls_set(ca_certs=None if settings.ca_file is None else str(settings.ca_file))
+        client.on_connect = self._guarded(self._on_connect)
+        client.on_subscribe = self._guarded(self._on_subscribe)
+        client.on_message = self._guarded(self._on_message)
+        client.on_disconnect = self._guarded(self._on_disconnect)
+        return client
+
+    def _hello(self) -> dict[str, Any]:
+        if self._protocol != MQTTProtocolVersion.MQTTv5:
+            return {}
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.MaximumPacketSize = MOST_PACKET
+        return {"clean_start": True, "properties": properties}
+
+    def _guarded(self, work: Callable[..., None]) -> Callable[..., None]:
+        def call(*args: Any) -> None:
+            try:
+                work(*args)
+            except Exception:
+                log.exception("mqtt: unexpected trouble; the connection is kept")
+
+        return call
+
+    def _on_connect(self, client: Client, userdata: Any, flags: Any, code: ReasonCode, more: Any) -> None:
+        if code.is_failure:
+            self.wrong_version = code.value == WRONG_VERSION
+            told = REFUSED.get(
+                code.value, f"it refuses the connection ({code.getName()}); see the broker's log"
+            )
+            self._end(told)
+            return
+        self.accepted = True
+        self.subscribe(self._opened())
+
+    def _on_subscribe(
+        self, client: Client, userdata: Any, mid: int, codes: list[ReasonCode], more: Any
+    ) -> None:
+        for topic, code in zip(self._asked.pop(mid, ()), codes, strict=False):
+            why = ""
+            if code.is_failure:
+                why = f"{self.url}: it does not let this client read {topic}; see the broker's access list"
+            self._granted(topic, why)
+
+    def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
+        properties = message.properties
+        self._heard(
+            Message(
+                message.topic,
+                bytes(message.payload),
+                message.retain,
+                getattr(properties, "ResponseTopic", ""),
+                getattr(properties, "CorrelationData", b""),
+            )
+        )
+
+    def _on_disconnect(self, client: Client, userdata: Any, flags: Any, code: ReasonCode, more: Any) -> None:
+        if not self.accepted and not self._why:
+            self.wrong_version = True  # some brokers hang up on a version that they don't know
+            self._end("it hangs up at the first word; check port and tls at [mqtt], and the broker's log")
+        named = REFUSED.get(code.value) if code.is_failure else None
+        self._end(named or f"the connection is lost ({code.getName()}); check the broker and the network")
+
+    # ------------------------------------------------------------------ the end
+
+    def _end(self, why: str) -> None:
+        self._why = self._why or why
+        self._over.set()
+
+    def _close(self, client: Client, thread: threading.Thread | None) -> None:
+        client.disconnect()
+        if thread is not None:
+            thread.join(LOOK_S)
+        link = client.socket()
+        if thread is not None and thread.is_alive() and isinstance(link, socket.socket):
+            try:
+                link.shutdown(socket.SHUT_RDWR)  # a network that takes no more bytes would hold it for long
+            except OSError:
+                pass
+        client.loop_stop()
+        # Without these circles its descriptors are given back at once, not at some later collection.
+        client.on_connect = client.on_subscribe = client.on_message = client.on_disconnect = None
+        self._client = None
+
+    def _trouble(self, error: OSError | ValueError) -> str:
+        if isinstance(error, ssl.SSLCertVerificationError):
+            return (
+                f"its certificate is not to be trusted ({error.verify_message}); give the authority that "
+                "signed it as ca_file at [mqtt], and the host by the name in the certificate"
+            )
+        if isinstance(error, ssl.SSLError):
+            return f"no encrypted connection ({error.reason or error}); check tls, port and ca_file at [mqtt]"
+        if isinstance(error, FileNotFoundError):
+            return f"there is no file {self._settings.ca_file}; check ca_file at [mqtt]"
+        if isinstance(error, ConnectionRefusedError):
+            return "no broker listens there; start it, or check host and port at [mqtt]"
+        if getattr(error, "errno", None) in (errno.ECONNRESET, errno.EPIPE):
+            return "the connection is lost; check the broker, and tls and port at [mqtt]"
+        return explain(error, "").removeprefix(": ")

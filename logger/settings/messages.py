@@ -1,0 +1,206 @@
+"""From [mqtt] and [instruments.NAME.mqtt] to how the broker is reached and what is read there."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from pathlib import Path as File
+
+from logger.core.decode.message import MessageFormat
+from logger.settings.document import Document, InstrumentTable, MessageTable, MqttTable
+from logger.settings.meters import units_of
+from logger.settings.problems import Path, show
+from logger.settings.secret import Secret, SecretError, is_reference, read_secret
+from logger.settings.validate import Faults
+from logger.settings.values import MessageSource, MqttSettings
+
+PLAIN_PORT, TLS_PORT = 1883, 8883
+"""The ports that IANA has registered for MQTT (mqtt, secure-mqtt)."""
+
+
+def message_source(name: str, table: InstrumentTable, faults: Faults) -> MessageSource | None:
+    """Topic and format of an instrument's messages; None for another dialect, or where they can't be had."""
+    place: Path = ("instruments", name)
+    path: Path = (*place, "mqtt")
+    if table.dialect != "mqtt":
+        if table.mqtt is not None:
+            faults.add(
+                path,
+                f"a description of messages with the dialect {show(table.dialect)}",
+                'this table only with dialect = "mqtt"',
+                "take out the table, or change the dialect",
+                (*place, "dialect"),
+            )
+        return None
+    if table.port is not None:
+        faults.add(
+            (*place, "port"),
+            f'{show(table.port)} with dialect = "mqtt"',
+            "no port: its readings come from the broker at [mqtt]",
+            "take it out, or choose the dialect that is spoken on that port",
+            (*place, "dialect"),
+        )
+    told = table.mqtt or MessageTable()
+    if told.topic is None:
+        faults.add(
+            (*path, "topic"),
+            "no topic",
+            'a topic, for every instrument with dialect = "mqtt"',
+            'see what the sender publishes, e.g. topic = "bay/scale-1/weight"',
+        )
+        return None
+    form = _format(place, table, told, faults)
+    return None if form is None else MessageSource(told.topic, form)
+
+
+def _format(place: Path, table: InstrumentTable, told: MessageTable, faults: Faults) -> MessageFormat | None:
+    path: Path = (*place, "mqtt")
+    for key in ("unit", "stable"):
+        if told.value is None and getattr(told, key) is not None:
+            faults.add(
+                (*path, key),
+                f"{faults.written((*path, key))} for a message that is the number alone",
+                "fields only where value names the number's own field",
+                'add e.g. value = "weight.net", or take it out',
+                (*path, "value"),
+            )
+            return None
+    if table.unit is None and told.unit is None:
+        faults.add(
+            (*place, "unit"),
+            "no unit for a message that holds none",
+            f"a unit of {table.quantity}",
+            'add unit = "kg", or name the field of the message that holds it: mqtt.unit = "unit"',
+            (*path, "unit"),
+            (*place, "quantity"),
+        )
+        return None
+    if table.unit is not None and table.unit not in units_of(table.quantity):
+        return None  # told by `checks`
+    return MessageFormat(told.value or (), table.unit, told.unit or (), told.stable or ())
+
+
+def topics_once(document: Document, faults: Faults) -> None:
+    """Several instruments may share a topic, each with a field of its own; no two may share that."""
+    first: dict[tuple[str, tuple[str, ...]], str] = {}
+    for name, table in document.instruments.items():
+        if table.dialect != "mqtt" or table.mqtt is None or table.mqtt.topic is None:
+            continue
+        other = first.setdefault((table.mqtt.topic, table.mqtt.value or ()), name)
+        if other != name:
+            faults.add(
+                ("instruments", name, "mqtt", "topic"),
+                f"{show(table.mqtt.topic)}, which {show(other)} is read from already",
+                "a topic of its own for every instrument, or a field of its own in the messages of one",
+                "look up the right topic, or tell which field is this one's: value",
+                ("instruments", other, "mqtt"),
+                ("instruments", name, "mqtt"),
+            )
+
+
+def broker(document: Document, env: Mapping[str, str], faults: Faults) -> MqttSettings | None:
+    """How the broker is reached; None where there is none."""
+    table = document.mqtt
+    if table is None or table.host is None:
+        _host_missing(document, faults)
+        return None
+    if not re.fullmatch(r"[A-Za-z0-9._-]{1,253}|[0-9A-Fa-f:.]{2,45}", table.host):
+        faults.add(
+            ("mqtt", "host"),
+            show(table.host),
+            "a host name or an address, without mqtt:// and without the port",
+            'write it like host = "192.168.1.30"; the port has a key of its own',
+        )
+    name = _level(document.bay.name)
+    return MqttSettings(
+        table.host,
+        table.port if table.port is not None else (TLS_PORT if table.tls else PLAIN_PORT),
+        table.user,
+        _password(table, env, faults),
+        table.tls,
+        _ca_file(table, faults),
+        _client_id(table, name, faults),
+        (table.topic or f"tallydeck/{name}").rstrip("/"),
+        table.actions,
+    )
+
+
+def _host_missing(document: Document, faults: Faults) -> None:
+    needs = next((name for name, table in document.instruments.items() if table.dialect == "mqtt"), None)
+    if document.mqtt is None and needs is None:
+        return
+    faults.add(
+        ("mqtt", "host"),
+        "no broker" if needs is None else f"no broker, and {show(needs)} is read by MQTT",
+        "the host name or address of an MQTT broker",
+        'add a table [mqtt] with host = "localhost" (or wherever it runs)',
+    )
+
+
+def _password(table: MqttTable, env: Mapping[str, str], faults: Faults) -> Secret | None:
+    spec = table.password
+    if spec is None:
+        return None
+    allowed = "env:NAME or file:/path"
+    if not is_reference(spec):
+        faults.add(
+            ("mqtt", "password"),
+            "a password that stands in the file itself",
+            allowed,
+            'put it alone into a file that only the daemon\'s user can read: "file:/etc/tallydeck/mqtt"',
+        )
+        return None
+    if table.user is None:
+        faults.add(
+            ("mqtt", "password"),
+            "a password without a user",
+            "both or none",
+            'add user = "…", or take it out',
+            ("mqtt", "user"),
+        )
+    try:
+        return read_secret(spec, env, shortest=1)  # the broker says what it takes; ours is not to judge it
+    except SecretError as error:
+        faults.add(("mqtt", "password"), error.found, allowed, error.remedy)
+        return None
+
+
+def _ca_file(table: MqttTable, faults: Faults) -> File | None:
+    if table.ca_file is None:
+        return None
+    if not table.tls:
+        faults.add(
+            ("mqtt", "ca_file"),
+            f"{show(table.ca_file)} without TLS",
+            "an authority only with tls = true",
+            "set tls = true, or take it out",
+            ("mqtt", "tls"),
+        )
+    if not File(table.ca_file).is_absolute() or "\0" in table.ca_file:
+        faults.add(
+            ("mqtt", "ca_file"),
+            show(table.ca_file),
+            "the full path of a file",
+            'write it like "/etc/tallydeck/ca.pem"',
+        )
+    return File(table.ca_file)
+
+
+def _client_id(table: MqttTable, name: str, faults: Faults) -> str:
+    """As told, else by the bay's name. MQTT 3.1.1 promises 23 characters; brokers take more."""
+    told = table.client_id
+    if told is None:
+        return f"tallydeck-{name}"
+    if not re.fullmatch(r"[A-Za-z0-9._:/-]{1,64}", told):
+        faults.add(
+            ("mqtt", "client_id"),
+            show(told),
+            "1 to 64 letters, digits, - . _ : /",
+            'write it like "bay-1", or leave it out',
+        )
+    return told
+
+
+def _level(name: str) -> str:
+    """The bay's name as one level of a topic: small letters, digits and hyphens."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower())[:40].strip("-") or "bay"
