@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -82,6 +83,14 @@ def test_no_command_is_left_out_of_this_list() -> None:
     known = [c.name or c.callback.__name__ for c in app.registered_commands if c.callback]
     known += [f"{name} {c.name}" for name, sub in groups.items() if sub for c in sub.registered_commands]
     assert sorted(known) == sorted(" ".join(command) for command in COMMANDS)
+
+
+def test_the_readme_names_every_command() -> None:
+    """Those of `say` by their own word, within code."""
+    readme = (ROOT / "README.md").read_text("utf-8")
+    code = " ".join(re.findall(r"`[^`]+`|^ {4,}.*$", readme, flags=re.MULTILINE))
+    left_out = [" ".join(command) for command in COMMANDS if not re.search(rf"\b{command[-1]}\b", code)]
+    assert left_out == []
 
 
 @pytest.mark.parametrize(

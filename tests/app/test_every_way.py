@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from heapq import merge
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +15,15 @@ from typer.testing import CliRunner
 
 from logger.cli import app
 from logger.core.actions import BODY, body_json
+from logger.core.bay import Bay as FoldedBay
 from logger.core.entries import Action, Finding
+from logger.core.walltime import rfc3339
 from logger.journal.journal import JournalReader
-from logger.replay import from_journal, read_actions
+from logger.replay import from_files, from_journal, read_actions
+from logger.simulator.trace import write_csv
 from tests.app.bays import running_bay, running_daemon, until, write_configuration
 from tests.core.actions.examples import REFUSED, STORY, Example
+from tests.core.folding import NS, T0, configuration, fold, foundry_trace, reading
 
 Answered = dict[str, Any]
 Way = Callable[[Example, dict[str, str]], Answered]
@@ -130,3 +135,36 @@ def test_a_file_of_actions_says_the_same(tmp_path: Path) -> None:
     read = [entry.body for entry in read_actions(path) if isinstance(entry, Action)]
     assert len(read) == len(STORY)
     assert {json.dumps(plain(body), sort_keys=True) for body in read} == by_text
+
+
+def test_actions_in_a_file_fold_as_the_same_words_said_live(tmp_path: Path) -> None:
+    """Said at their moments between the readings, or read from files with their times: the same findings."""
+    names = {"way": "file", "hour": "06", "note": "0", "mark": "mark-1"}
+    bodies = [
+        example.told(names)
+        for example in STORY
+        # an entry number is another one in a file; a weight is waited for by the clock
+        if not {"entry", "until", "scale"} & set(example.body)
+    ]
+    trace = foundry_trace(1, 300.0)
+    seconds = [20 + 10 * number for number in range(len(bodies))]
+    csv, jsonl = tmp_path / "readings.csv", tmp_path / "actions.jsonl"
+    write_csv(trace, csv)
+    moments_ns = [T0 + second * NS + 7 * 10**6 for second in seconds]  # between two readings
+    moments = [rfc3339(at_ns) for at_ns in moments_ns]
+    jsonl.write_text("\n".join(json.dumps(b | {"time": at}) for at, b in zip(moments, bodies, strict=True)))
+    from_file: list[Finding] = []
+    from_files(configuration().bay, csv, jsonl, from_file.append)
+
+    said = [Action(at, BODY.validate_python(b)) for at, b in zip(moments_ns, bodies, strict=True)]
+    readings = [reading(*line) for line in trace.readings]
+    merged = merge(said, readings, key=lambda entry: entry.at_ns)
+    folded = FoldedBay(configuration().bay)
+    live = fold(folded, [entry._replace(seq=number) for number, entry in enumerate(merged, 1)])
+    live += folded.finish()
+    assert [_told(f) for f in from_file] == [_told(f) for f in live]
+    assert {"run-opened", "run-closed", "container-set", "marked"} <= {f.kind for f in live}
+
+
+def _told(finding: Finding) -> tuple[Any, ...]:
+    return (finding.at_ns, finding.kind, finding.subject, finding.data)

@@ -301,7 +301,7 @@ def test_an_amendment_that_contradicts_the_rest_is_refused_with_what_it_hits(cle
 def test_an_amendment_that_makes_no_sense_by_itself_is_refused(clerk: Clerk) -> None:
     clerk.say(0, "open-lot", lot="L1", gross="10 kg", tare="1 kg")
     clerk.refused("tare 11 kg is above gross", 1, "amend", entry=1, change={"tare": "11 kg"})
-    clerk.refused("Extra inputs", 1, "amend", entry=1, change={"colour": "red"})
+    clerk.refused('there is no "colour" here', 1, "amend", entry=1, change={"colour": "red"})
     clerk.refused("nothing that can be corrected", 1, "amend", entry=77, change={"lot": "x"})
 
 

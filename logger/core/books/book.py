@@ -15,6 +15,7 @@ from pydantic import ValidationError
 
 from logger.core import actions
 from logger.core.actions import BODY, body_json
+from logger.core.actions.faults import faults, sentence
 from logger.core.books.lots import Lot
 from logger.core.books.pages import Pages, Pending
 from logger.core.books.refused import Refused
@@ -169,7 +170,7 @@ class Books:
         try:
             new = body_json(BODY.validate_python(changed))
         except ValidationError as error:
-            told = "; ".join(f"{'.'.join(map(str, e['loc'][1:]))}: {e['msg']}" for e in error.errors())
+            told = "; ".join(sentence(fault) for fault in faults(error))
             raise Refused(f"with that change entry {spoken.seq} makes no sense: {told}") from None
         return self._change(entry, spoken, new, False, body.why)
 
