@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing
 from heapq import merge
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ import httpx
 import pytest
 from typer.testing import CliRunner
 
+from logger.app import Daemon
 from logger.cli import app
 from logger.core.actions import BODY, body_json
 from logger.core.bay import Bay as FoldedBay
@@ -20,21 +21,25 @@ from logger.core.entries import Action, Finding
 from logger.core.walltime import rfc3339
 from logger.journal.journal import JournalReader
 from logger.replay import from_files, from_journal, read_actions
+from logger.settings import load
 from logger.simulator.trace import write_csv
-from tests.app.bays import running_bay, running_daemon, until, write_configuration
+from tests.app.bays import running_bay, until, write_configuration
 from tests.core.actions.examples import REFUSED, STORY, Example
 from tests.core.folding import NS, T0, configuration, fold, foundry_trace, reading
+from tests.mosquitto import PROGRAM, Mosquitto, Talker, needs_mosquitto
 
 Answered = dict[str, Any]
 Way = Callable[[Example, dict[str, str]], Answered]
 FREE = ("id", "who", "time")
+ROOT = "tallydeck/foundry-bay"
 
 
 class Bay:
     """A daemon in this process on a simulated bay, and the ways to talk to it."""
 
-    def __init__(self, daemon: Any, config: Path) -> None:
+    def __init__(self, daemon: Daemon, config: Path, talker: Talker | None) -> None:
         self.daemon = daemon
+        self.talker = talker
         self.runner = CliRunner(env={"TALLYDECK_CONFIG": str(config), "NO_COLOR": "1"})
         token = (daemon.directory / "token").read_text().strip()
         headers = {"Authorization": f"Bearer {token}"}
@@ -50,6 +55,12 @@ class Bay:
 
     def by_api(self, example: Example, names: dict[str, str]) -> Answered:
         answer = self.http.post("/api/v1/actions", json=example.told(names)).json()
+        return dict(answer.get("answer", answer))
+
+    def by_mqtt(self, example: Example, names: dict[str, str]) -> Answered:
+        assert self.talker is not None
+        self.talker.say(f"{ROOT}/act", json.dumps(example.told(names)))
+        answer = self.talker.next_answer()[1]
         return dict(answer.get("answer", answer))
 
     def last(self) -> int:
@@ -74,18 +85,31 @@ class Bay:
         return told
 
 
-WAYS = ["by_command", "by_api"]
+WAYS = ["by_command", "by_api", pytest.param("by_mqtt", marks=needs_mosquitto)]
+TOLD = ["by_command", "by_api", *(["by_mqtt"] if PROGRAM else [])]
 
 
 @pytest.fixture(scope="module")
 def bay(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bay]:
     home = tmp_path_factory.mktemp("ways")
-    with running_bay(home, speed=2.0) as wires, running_daemon(wires, home) as daemon:
+    with ExitStack() as stack:
+        wires = stack.enter_context(running_bay(home, speed=2.0))
+        config = write_configuration(wires, home)
+        broker = stack.enter_context(Mosquitto(home)) if PROGRAM else None
+        if broker is not None:
+            mqtt = f'\n[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\nactions = true\n'
+            config.write_text(config.read_text() + mqtt)
+        daemon = Daemon(load(config))
+        daemon.start()
+        stack.callback(daemon.stop)
+        talker = None if broker is None else stack.enter_context(Talker(broker.port, f"{ROOT}/answer"))
+        made = Bay(daemon, config, talker)
+        stack.callback(made.http.close)
         ages = lambda: [each["age_s"] for each in daemon.loop.snapshot()["instruments"]]  # noqa: E731
         until(lambda: all(age is not None for age in ages()), what="a reading from every instrument")
-        told = Bay(daemon, write_configuration(wires, home))
-        yield told
-        told.http.close()
+        by_mqtt = daemon.by_mqtt
+        until(lambda: by_mqtt is None or by_mqtt.listening, what="the daemon's ear")
+        yield made
 
 
 def plain(body: Any) -> dict[str, Any]:
@@ -95,7 +119,7 @@ def plain(body: Any) -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def stories(bay: Bay) -> dict[str, list[tuple[Example, Answered, dict[str, str]]]]:
-    return {way: bay.tell(way, hour) for hour, way in enumerate(WAYS)}
+    return {way: bay.tell(way, hour) for hour, way in enumerate(TOLD)}
 
 
 @pytest.mark.parametrize("way", WAYS)
