@@ -68,6 +68,9 @@ def summary(each: dict[str, Any]) -> str:
     for key, value in each["body"].items():
         if key not in _HEAD and value not in (None, "", [], {}):
             parts.append(f"{key}={_plain(value)}")
+    parts += [
+        f"({each['what']} {each['kg']:.6g} kg)" for each in each.get("found", []) if each["fact"] == "weighed"
+    ]
     return " ".join(parts)
 
 

@@ -31,40 +31,33 @@ def weigh(say: Say, action: str, fields: dict[str, Any], *, wait: bool) -> None:
     if answer.get("repeated"):
         err.print("taken before; nothing was done", markup=False)
     elif what is not None and scale is not None and wait:
-        answer["data"] = answer["data"] | {"weighed": _wait(say, fields, what, scale)}
+        answer["data"] = answer["data"] | {"weighed": _wait(say, fields, what, answer["seq"])}
     if say.as_json:
         print_json(answer)
 
 
-def _wait(say: Say, fields: dict[str, Any], what: str, scale: str) -> dict[str, Any]:
-    name = fields["container"]
+def _wait(say: Say, fields: dict[str, Any], what: str, entry: int) -> dict[str, Any]:
+    name, scale = fields["container"], fields["scale"]
     empty = "the empty" if what == "tare" else "the"
     err.print(f"put {empty} container {name} on {scale}; waiting for a stable weight", markup=False)
     try:
-        while any(each["scale"] == scale for each in ask(say.config, "state").get("weighing", [])):
+        while (found := _found(say, entry, name, what)) is None:
             time.sleep(EVERY_S)
     except KeyboardInterrupt:
         say.other("cancel-weighing", scale=scale, who=fields.get("who"))
         err.print(f"nothing is weighed on {scale} now", markup=False)
         raise typer.Exit(INTERRUPTED) from None
-    kg = _weight(say, fields, what)
-    if kg is None:
-        fail(DATA, f"the weighing on {scale} was cancelled; nothing was taken")
+    if found.get("fact") != "weighed":
+        fail(DATA, f"nothing was taken on {scale}: it was cancelled, waited for too long, or makes no sense")
     if not say.as_json:
-        out.print(f"{name} {what} {say.here.mass(kg)} {say.here.unit}", markup=False)
-    return {"container": name, what + "_kg": kg, "scale": scale}
+        out.print(f"{name} {what} {say.here.mass(found['kg'])} {say.here.unit}", markup=False)
+    return {"container": name, what + "_kg": found["kg"], "scale": scale}
 
 
-def _weight(say: Say, fields: dict[str, Any], what: str) -> float | None:
-    """What the books hold now of this container."""
-    if "lot" in fields:
-        lots = [each for each in ask(say.config, "lots") if each["lot"] == fields["lot"]]
-        listed = lots[0].get("containers", []) if lots else []
-    else:
-        runs = [each for each in ask(say.config, "runs") if fields.get("run") in (None, each["run"])]
-        held = [each for run in runs for each in run.get("products", {}).get(fields["outlet"], [])]
-        listed = held
-    for each in listed:
-        if each["container"] == fields["container"] and each.get(what + "_kg") is not None:
-            return float(each[what + "_kg"])
-    return None
+def _found(say: Say, entry: int, container: str, what: str) -> dict[str, Any] | None:
+    """What became of the weighing of an entry; None while the scale is waited for."""
+    said = next((each for each in ask(say.config, "said") if each["entry"] == entry), None)
+    if said is None or said["state"] == "withdrawn":
+        return {}
+    mine = [each for each in said["found"] if (each.get("container"), each.get("what")) == (container, what)]
+    return mine[-1] if mine else None

@@ -40,6 +40,13 @@ class Spoken:
             "action": self.body["action"],
             "name": self.given,
             "body": dict(self.body),
+            "found": [_found(fact) for fact in self.facts],
             "state": state,
             "history": [dict(each) for each in self.history],
         }
+
+
+def _found(fact: dict[str, Any]) -> dict[str, Any]:
+    """A fact with its time as the API tells times."""
+    told = {key: value for key, value in fact.items() if key != "at_ns"}
+    return told | ({"time": rfc3339(fact["at_ns"])} if "at_ns" in fact else {})
