@@ -15,12 +15,12 @@ from logger.core.alarms import AlarmChange, AlarmTable
 from logger.core.bookkeeping import BOOKED, Bookkeeper
 from logger.core.books import Books, Change, Refused, Run
 from logger.core.channel import ChannelFold
+from logger.core.containers import Containers
 from logger.core.description import Bay as BayDescription
 from logger.core.entries import USABLE, Action, Circumstance, Entry, Finding, Garbage, Reading
 from logger.core.rules.contract import Judgement
 from logger.core.station import StationFold
-from logger.core.track.view import Recognised
-from logger.core.walltime import WallTime, rfc3339
+from logger.core.walltime import WallTime
 
 NS = 10**9
 LONGEST_GAP_S = 3600
@@ -45,6 +45,7 @@ class Bay:
             channel: s.name for s in description.stations for channel in _channels_of(s)
         }
         self.recognised: deque[dict[str, Any]] = deque(maxlen=RECOGNISED_KEPT)
+        self.containers = Containers(self.channels, self.stations, self.books, self.recognised)
         self.at_ns = 0
         self.seq = 0
         self.unknown_channels: dict[str, int] = {}
@@ -106,7 +107,7 @@ class Bay:
         self.at_ns = now_s * NS
         for channel in self.channels.values():
             for recognised in channel.tick(now_s):
-                found.append(self._recognise(channel.now.channel.name, recognised, now_s))
+                found += self.containers.told(channel.now.channel.name, recognised, now_s * NS, self.seq)
         for channel in self.channels.values():
             station = self.station_of_channel.get(channel.now.channel.name, "")
             for rule in channel.rules:
@@ -133,22 +134,6 @@ class Bay:
 
     def _changes(self, changes: list[Change], at_ns: int, found: list[Finding]) -> None:
         found += [self._finding(at_ns, c.kind, c.subject, c.data) for c in changes]
-
-    def _recognise(self, channel: str, recognised: Recognised, now_s: int) -> Finding:
-        data = {
-            "id": f"{channel}#{recognised.number}",
-            "what": recognised.what,
-            "channel": channel,
-            "station": self.station_of_channel.get(channel, ""),
-            "from": rfc3339(recognised.from_s * NS),
-            "at": rfc3339(recognised.to_s * NS),
-            "step_kg": round(recognised.step_mg / 1e6, 6),
-            "credit_kg": round(recognised.credit_mg / 1e6, 6),
-            "credit_u_kg": round(recognised.credit_u_mg / 1e6, 6),
-            "estimated": recognised.estimated,
-        }
-        self.recognised.append(data)
-        return self._finding(now_s * NS, "recognised", channel, data)
 
     def _unknown(self, channel: str) -> None:
         if channel in self.unknown_channels or len(self.unknown_channels) < 100:
@@ -204,63 +189,21 @@ class Bay:
         match body:
             case _ if isinstance(body, BOOKED):
                 self._changes(self.keeper.act(entry, self.at_ns), entry.at_ns, found)
-            case actions.ContainerSet():
-                self._container_set(entry, body, found)
-            case actions.Correct():
-                self._correct(entry, body, found)
+            case (
+                actions.ContainerSet()
+                | actions.ContainerChanged()
+                | actions.ContainerAway()
+                | actions.Decanted()
+                | actions.SampleTaken()
+                | actions.Correct()
+            ):
+                found += self.containers.act(entry)
             case actions.Acknowledge():
                 self._acknowledge(entry, body, found)
             case actions.Shelve():
                 until = entry.at_ns + round(body.minutes * 60) * NS
                 self._alarm_said(body.alarm)
                 self._alarms(self.alarms.shelve(body.alarm, until, entry.at_ns), found)
-
-    def _container_set(self, entry: Action, body: actions.ContainerSet, found: list[Finding]) -> None:
-        if body.time_ns is not None and body.time_ns < entry.at_ns - 60 * NS:
-            raise Refused(
-                "a container can be said to be set only within a minute; "
-                'correct what was recognised instead, or say it now with "tare"'
-            )
-        station = self.books.station_of(body.station)
-        for outlet in self.stations[station].now.outlets:
-            if outlet.outlet.name == body.outlet:
-                if outlet.now is None or outlet.now.track is None:
-                    raise Refused(f'outlet "{body.outlet}" has no scale; there is no tare to take')
-                tare_mg = None if body.tare is None else body.tare * 1e6
-                if not outlet.now.readings:
-                    raise Refused(f"scale {outlet.now.channel.name} has shown nothing yet; look at its cable")
-                outlet.now.track.container_set(entry.at_ns // NS, tare_mg)
-                data = {"outlet": body.outlet, "station": station, "tare_kg": body.tare}
-                found.append(self._finding(entry.at_ns, "container-set", body.outlet, data))
-                return
-        known = ", ".join(o.outlet.name for o in self.stations[station].now.outlets)
-        raise Refused(f'there is no outlet "{body.outlet}" on {station}; there is {known}')
-
-    def _correct(self, entry: Action, body: actions.Correct, found: list[Finding]) -> None:
-        channel, _, number = body.recognised.rpartition("#")
-        fold = self.channels.get(channel)
-        track = None if fold is None else fold.now.track
-        if track is None or not number.isdecimal():
-            raise Refused(f'"{body.recognised}" names nothing recognised; it looks like concentrate#3')
-        capacity_kg = None if fold is None else fold.now.channel.capacity_kg
-        if body.credit is not None and capacity_kg is not None and body.credit > capacity_kg:
-            raise Refused(
-                f"a credit of {body.credit:g} kg is more than the scale can weigh ({capacity_kg:g} kg); "
-                "look at the number and its unit"
-            )
-        credit_mg = None if body.credit is None else body.credit * 1e6
-        try:
-            delta_mg = track.correct(int(number), body.was, credit_mg)
-        except KeyError:
-            raise Refused(f'nothing is remembered under "{body.recognised}"') from None
-        data = {
-            "id": body.recognised,
-            "was": body.was,
-            "credit_kg": body.credit,
-            "change_kg": round(delta_mg / 1e6, 6),
-            "why": body.why,
-        }
-        found.append(self._finding(entry.at_ns, "corrected", channel, data))
 
     def _acknowledge(self, entry: Action, body: actions.Acknowledge, found: list[Finding]) -> None:
         if body.alarm != "all":

@@ -21,6 +21,7 @@ from logger.core.solids import solids, span_s
 from logger.core.station import StationFold
 from logger.core.tally import OutletTally, Tally, span_mass
 from logger.core.track.flow_view import FlowView
+from logger.core.track.saying import WORDS
 from logger.core.walltime import rfc3339
 from logger.core.water import WaterTally, water_tally
 
@@ -131,6 +132,9 @@ def _outlet(fold: StationFold, index: int, now: OutletNow, tally: OutletTally | 
         "yield": None if tally is None else _round(tally.share),
         "u_yield": None if tally is None else _round(tally.u_share),
         "state": "unweighed" if view is None else str(view.state),
+        "away_since": None if view is None or view.away_since_s is None else rfc3339(view.away_since_s * NS),
+        "awaits": [] if view is None else [WORDS[what] for what in view.awaits],
+        "not_caught_kg": None if mass is None else _round(mass.not_caught_kg),
         "notice_s": None if fold.now.run_since_s is None else _round(fold.notice_s(index), 1),
         "lag_s": _round(now.lag_s, 1),
     } | _fill(now)

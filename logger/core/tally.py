@@ -31,11 +31,16 @@ SAYS = {
 
 @dataclass(frozen=True, slots=True)
 class Mass:
-    """A mass (kg) with its standard uncertainty and the part of it that was expected, not weighed."""
+    """A mass (kg) with its standard uncertainty and the part of it that was expected, not weighed.
+
+    ``not_caught_kg`` came besides while, as a person said, no container stood there: expected, not weighed.
+    """
 
     kg: float
     u_kg: float
     estimated_kg: float = 0.0
+    not_caught_kg: float = 0.0
+    u_not_caught_kg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +90,7 @@ def _outlet_json(outlet: OutletTally) -> dict[str, Any]:
         "delivered_kg": None if mass is None else round(mass.kg, 6),
         "u_kg": None if mass is None else round(mass.u_kg, 6),
         "estimated_kg": None if mass is None else round(mass.estimated_kg, 6),
+        "not_caught_kg": None if mass is None else round(mass.not_caught_kg, 6),
         "yield": None if outlet.share is None else round(outlet.share, 6),
         "u_yield": None if outlet.u_share is None else round(outlet.u_share, 6),
     }
@@ -96,7 +102,8 @@ def span_mass(channel: ChannelNow, from_s: int, to_s: int) -> Mass | None:
     if track is None or channel.readings == 0:
         return None
     mg, u_mg, estimated_mg = track.tally(from_s, to_s)
-    return Mass(mg / MG, u_mg / MG, max(0.0, estimated_mg) / MG)
+    beside_mg, u_beside_mg = track.not_caught(from_s, to_s)
+    return Mass(mg / MG, u_mg / MG, max(0.0, estimated_mg) / MG, max(0.0, beside_mg) / MG, u_beside_mg / MG)
 
 
 def tally(station: StationNow, from_s: int, to_s: int, said: SaidMasses | None = None) -> Tally:
@@ -164,10 +171,10 @@ def _by_difference(
         return None
     if max(before_kg, hold_up_kg) > FILLING * feed.kg:
         return None  # what lies on the deck is hardly known, and would swamp the rest
-    kg = feed.kg + before_kg - hold_up_kg - sum(m.kg for m in weighed)
+    kg = feed.kg + before_kg - hold_up_kg - sum(m.kg + m.not_caught_kg for m in weighed)
     # The split and lag of what is on the deck are hardly known, but the same at both ends.
     u_hold = 0.3 * abs(hold_up_kg - before_kg) + 0.1 * max(before_kg, hold_up_kg)
-    u_kg = sqrt(feed.u_kg**2 + sum(m.u_kg**2 for m in weighed) + u_hold**2)
+    u_kg = sqrt(feed.u_kg**2 + sum(m.u_kg**2 + m.u_not_caught_kg**2 for m in weighed) + u_hold**2)
     return Mass(kg, u_kg, feed.estimated_kg + sum(m.estimated_kg for m in weighed))
 
 

@@ -19,10 +19,14 @@ class StraightTrack:
         self.view = View(level_var_mg2=end_u_mg**2)
         self._rate = rate_mg_s
         self._var = splice_var_per_s
+        self.beside_mg = 0.0
 
     def tally(self, from_s: float, to_s: float) -> tuple[float, float, float]:
         variance = self._var * (to_s - from_s) + 2 * self.view.level_var_mg2
         return self._rate * (max(to_s, 0) - max(from_s, 0)), sqrt(variance), 0.0
+
+    def not_caught(self, from_s: float, to_s: float) -> tuple[float, float]:
+        return self.beside_mg, 0.0
 
 
 def channel(name: str, track: StraightTrack) -> ChannelNow:

@@ -12,6 +12,10 @@ const WHAT = {
   "step-down": "weight stepped down",
   "step-up": "weight stepped up",
   "caught-product": "product caught meanwhile",
+  "container-set": "fresh container, as said",
+  "container-away": "container away, as said: not caught",
+  "decanted": "water poured off, as said",
+  "sample-taken": "sample taken, as said",
 };
 
 /** What a channel serves, in a person's words. */
@@ -37,12 +41,26 @@ export function showRecognised(snapshot, units) {
     const credit = known(item.credit_kg) ? `${units.massText(item.credit_kg, null)} credited` : "";
     put(
       node, "more",
-      words(wallTime(item.at, snapshot.time_zone), step, credit + (credit && item.estimated ? ", estimated" : "")),
+      words(
+        wallTime(item.at, snapshot.time_zone), item.sample || "", step,
+        credit + (credit && item.estimated ? ", estimated" : ""), apart(item, units), said(item),
+      ),
     );
     for (const button of node.querySelectorAll("button")) {
       button.setAttribute("aria-label", clean(`${button.textContent}: ${what}`));
     }
   });
+}
+
+/** Mass that is not counted as delivered: fallen beside, poured off, or out in a bag. */
+function apart(item, units) {
+  if (known(item.not_caught_kg)) return `${units.massText(item.not_caught_kg, null)} not caught`;
+  if (known(item.water_kg)) return `${units.massText(item.water_kg, null)} of water`;
+  return known(item.mass_kg) ? `sample of ${units.massText(item.mass_kg, null)}` : "";
+}
+
+function said(item) {
+  return item.looked_like ? `looked like: ${WHAT[item.looked_like] ?? item.looked_like}` : "";
 }
 
 function makeRecognised() {

@@ -147,6 +147,7 @@ function showPail(node, outlet, units) {
   const has = known(outlet.fill);
   const content = known(outlet.content_kg) ? `${units.massText(outlet.content_kg, null, 1)} in it` : "";
   put(node, "full", has ? `${percent(outlet.fill, null, 0)} full${outlet.fill >= 1 ? ": change it" : ""}` : outlet.weighed ? content || "how full: not known" : "Not weighed");
+  if (outlet.away_since) put(node, "full", "container away: not caught");
   put(node, "full-in", known(outlet.full_in_s) ? `full in ${duration(outlet.full_in_s)}` : has ? content : "");
 }
 

@@ -1,8 +1,12 @@
 """Nothing stands on an outlet's scale although product is expected there.
 
-Formula: the track has been `off` for `AFTER_S`, and product is expected (or it is not known whether).
-Source: none; a change of containers takes well under a minute and a half (common practice). False alarms:
-a change that takes longer is one, and worth the reminder: what flows meanwhile is only estimated.
+Formula: the track has been `off` for `AFTER_S`, and product is expected (or it is not known whether); where
+the rate is known, until `LOST_MG` may have fallen beside. Where a person said that the container is away it
+is suppressed by design: he knows, and what comes is counted as not caught.
+Source: none; a change of containers takes well under a minute and a half (common practice). A container whose
+tare was pressed looks like none until the scale has gained what its track takes for product: 30 g at most, so
+half as much again is waited for. False alarms: a change that takes longer is one, and worth the reminder:
+what flows meanwhile is only estimated.
 """
 
 from __future__ import annotations
@@ -15,6 +19,7 @@ from logger.core.track.view import TrackState
 
 KIND = "container-missing"
 AFTER_S = 90
+LOST_MG = 45_000.0
 
 
 class ContainerMissing:
@@ -42,7 +47,8 @@ class ContainerMissing:
             off_s = now.now_s - view.state_since_s
             rate = outlet.expected_mg_s
             flows = now.feed_stopped_since_s is None and (rate is None or rate > 0.0)
-            if off_s >= self.after_s and flows:
+            late = off_s >= self.after_s and (rate is None or rate * off_s >= LOST_MG)
+            if late and flows:
                 what = f"No container seems to stand on the scale of {said.subject} for {minutes(off_s)}."
                 if rate is not None:
                     what += " Product falls beside it."
@@ -55,5 +61,6 @@ class ContainerMissing:
                     what,
                     "Put a container there; if one stands there, its tare was pressed: say that it was set.",
                     told,
+                    suppressed_by="container-away" if view.away_since_s is not None else "",
                 )
         return found

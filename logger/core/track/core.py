@@ -8,10 +8,12 @@ from logger.core.description import Channel, Container, ContainerKind, FeedKind,
 from logger.core.track.account import Account
 from logger.core.track.changes import KG, Knowledge
 from logger.core.track.episode import Episode, Plateau
+from logger.core.track.history import Marks
 from logger.core.track.ledger import Ledger, Record
 from logger.core.track.noise import Noise
 from logger.core.track.pour import Pour
 from logger.core.track.rate import Rate
+from logger.core.track.saying import Saying
 from logger.core.track.view import TrackState, View
 
 STATES: dict[TrackState, frozenset[TrackState]] = {
@@ -59,6 +61,10 @@ class Core:
         self._rate = Rate(feed is FeedKind.TUB)
         self.view.by_scoop = feed is FeedKind.TUB
         self._ledger = Ledger()
+        self._level_vars = Marks(history_s)
+        self._sayings: tuple[Saying, ...] = ()  # what was said ahead of its step of the weight
+        self._stood_s = 0  # since when the present container stands there
+        self._away_s: int | None = None  # since when nothing is caught, as a person said
         self._level = self._level_var = 0.0
         self._pace = 0.0  # what the level moved by in the last second (mg)
         self._scooped_s = 0
@@ -190,8 +196,9 @@ class Core:
             # Where in the second it was weighed, and the scale's own smoothing: some tenths of a second.
             late = noise.q / 3.0 + (0.4 * self._slope()) ** 2
             view.level_var_mg2 = account.gain**2 * (max(self._level_var, noise.floor) + noise.beat + late)
+            self._level_vars.note(now_s, view.level_var_mg2)
         else:
-            credit = 0.0 if view.state is TrackState.FROZEN else e.credit
+            credit = 0.0 if view.state is TrackState.FROZEN or self._away_s is not None else e.credit
             credit = 0.0 if self._feed is FeedKind.TUB else credit  # it comes in scoops, none of them now
             view.delivered_mg = e.delivered + credit
             view.var_mg2 = e.var + (e.credit_u() ** 2 if credit else 0.0)

@@ -7,19 +7,25 @@ into it, mass that a person adds afterwards would look like a flood, and the lev
 from __future__ import annotations
 
 KEPT = 400
-DELIVERED, VAR, ESTIMATED = range(3)
+DELIVERED, VAR, ESTIMATED, UNCAUGHT, UNCAUGHT_VAR = range(5)
+_NONE = (0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 class Corrections:
-    """Changes of delivered mass (mg), variance (mg2) and estimated part (mg), each over a span of time."""
+    """Changes of delivered mass (mg), its variance (mg2) and estimated part (mg), and of the mass that was
+    not caught (mg) and its variance (mg2), each over a span of time."""
 
     def __init__(self) -> None:
-        self._made: dict[tuple[int, int], tuple[float, float, float]] = {}
+        self._made: dict[tuple[int, int], tuple[float, ...]] = {}
 
-    def add(self, from_s: int, to_s: int, change: tuple[float, float, float]) -> None:
-        """Mass from ``to_s`` on changes, growing linearly from ``from_s``. One for each span: they add up."""
-        old = self._made.pop((from_s, to_s), (0.0, 0.0, 0.0))
-        self._made[from_s, to_s] = (old[0] + change[0], old[1] + change[1], old[2] + change[2])
+    def add(self, from_s: int, to_s: int, change: tuple[float, ...]) -> None:
+        """Mass from ``to_s`` on changes, growing linearly from ``from_s``. One for each span: they add up.
+
+        Columns left out at the end do not change.
+        """
+        old = self._made.pop((from_s, to_s), _NONE)
+        change += _NONE[len(change) :]
+        self._made[from_s, to_s] = tuple(a + b for a, b in zip(old, change, strict=True))
         if len(self._made) > KEPT:
             del self._made[next(iter(self._made))]
 

@@ -7,9 +7,11 @@ between. A correction shifts everything from a second on, so tallies need no ref
 from __future__ import annotations
 
 from array import array
+from bisect import bisect_right
 
 FINE_S = 900
 COARSE_S = 10
+MARK_S = 30
 _SLACK = 200  # fine seconds are moved to the coarse rows in lots of this many
 _COLUMNS = 4  # delivered (mg), variance (mg2), estimated part (mg), wet (mg/s, see `drainage`)
 
@@ -116,6 +118,30 @@ class History:
             a, span = column[first - self.fine_s], self.last_s - first
             for index in range(first - self.fine_s + 1, len(column)):
                 column[index] = a + (value - a) * (index - first + self.fine_s) / span
+
+
+class Marks:
+    """A figure that changes slowly, noted every half minute, so that it can be had as it was."""
+
+    def __init__(self, keep_s: int) -> None:
+        self._keep = max(keep_s, FINE_S) // MARK_S
+        self._seconds = array("q")
+        self._values = array("d")
+
+    def note(self, second: int, value: float) -> None:
+        """Keep the value if half a minute has passed since the last."""
+        if self._seconds and second - self._seconds[-1] < MARK_S:
+            return
+        self._seconds.append(second)
+        self._values.append(value)
+        if len(self._seconds) > self._keep + _SLACK:
+            del self._seconds[:_SLACK], self._values[:_SLACK]
+
+    def at(self, second: float) -> float:
+        """The last value noted by then; the first one where it is earlier still; 0 before any."""
+        if not self._seconds:
+            return 0.0
+        return self._values[max(0, bisect_right(self._seconds, second) - 1)]
 
 
 def _between(values: array[float], place: float, beyond: float) -> float:

@@ -32,6 +32,7 @@ class Machine(Recogniser):
             return []
         self._level, self._level_var = f.level, f.var
         self._account.rebase(f.level, 0.0)
+        self._stood_s = now_s
         if self.view.tare_mg is None:
             self.view.tare_mg = self._tare_told
         self._steady_again(now_s)
@@ -117,7 +118,7 @@ class Machine(Recogniser):
             self._enter(TrackState.DISTURBED, now_s)
             return []
         e.off_level = min(e.off_level, mean)
-        if self._feed is not None or now_s - e.off_s < 5:
+        if self._feed is not None or self._away_s is not None or now_s - e.off_s < 5:
             return []
         # Mass that goes on arriving smoothly has something to arrive in: it was a tare, not a lift.
         rise = mean - e.off_level

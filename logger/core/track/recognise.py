@@ -29,7 +29,7 @@ class Recogniser(Core):
             e.off_level = min(e.off_level, f.level)
             self._enter(TrackState.OFF, f.now_s)
             event = Recognised(verdict.what, e.start_s, f.now_s, step)
-            return [self._note(event, e, 0.0)] if verdict.what else []
+            return [self._note(event, e, f, 0.0)] if verdict.what else []
         if verdict.what in ("step-up", "surge") and self._feed is None:
             record = self._matching(step * self._account.gain - e.credit)
             if record is not None:
@@ -54,35 +54,38 @@ class Recogniser(Core):
         if e.off:
             self._know.pan = e.off_level
         self._land(e, f)
-        if verdict.what in ("scoop", "rest", "silence"):
+        if verdict.what in ("scoop", "rest", "silence") and not self._sayings:
             return []
         mass = self._account.delivered(self._level) - e.delivered
         u = 0.7 * abs(mass - e.credit) if e.off else 0.0
         self._account.var += u * u  # another container, about as heavy, would look the same
         event = Recognised(verdict.what, e.start_s, f.now_s, step, mass, u)
-        return [self._note(event, e, mass, u)]
+        return [self._note(event, e, f, mass, u)]
 
     def _spliced(self, e: Episode, f: Plateau, verdict: Verdict, step: float) -> list[Recognised]:
         credit, u = self._account.splice(e, f)
+        tare, since_s = self.view.tare_mg, self._stood_s
         self._former = (e, f.now_s + REJOIN_S)
         self._account.drainage.broken()
         if verdict.tare == "new":
             self._account.drainage.changed()
             self.view.tare_mg = f.level
             self._know.learn_tare(f.level)
+            self._stood_s = f.now_s
         elif verdict.tare == "moves" and self.view.tare_mg is not None:
             self.view.tare_mg += step
         if e.off:
             self._know.pan = e.off_level
         self._land(e, f)
         event = Recognised(verdict.what, e.start_s, f.now_s, step, credit, u, estimated=credit > 0.0)
-        event = self._note(event, e, credit, u)
+        event = self._note(event, e, f, credit, u, tare=(tare, since_s))
         if self._feed is None and verdict.what.startswith("container"):
             record = self._ledger.get(event.number)
             if credit < 5.0 * self._account.gain * (6.0 * self._noise.q) ** 0.5:
                 blind = (0.5 * credit) ** 2  # a pour would pass unseen, and count twice
                 self._account.var += blind
                 record.var += blind
+                record.expected_var += blind
             self._credits = [*self._credits[-3:], record]
         elif self._feed is FeedKind.HOPPER and self._expected is None:
             self._review = (self._ledger.get(event.number), e.rate, e.u_rate)
@@ -101,6 +104,8 @@ class Recogniser(Core):
         # Nobody knows when it changed from one to the other.
         var = (delta * delta - (u_before * seconds) ** 2 / 2.0) if abs(delta) > u_before * seconds else 0.0
         record.counted += delta
+        record.expected += delta
+        record.expected_var += var
         record.estimated += delta
         record.var += var
         self._account.adjust(record.from_s, record.to_s, delta, var, delta)
@@ -139,14 +144,14 @@ class Recogniser(Core):
         """The empty scale gains weight: a container stands there, and its tare was pressed."""
         f = Plateau(e.off_level, self._noise.r, now_s - e.off_s + 1.0, now_s)
         credit, u = self._account.splice(e, f)
-        step = e.off_level - e.level
+        step, tare = e.off_level - e.level, self.view.tare_mg
         if self.view.tare_mg is not None:
             self.view.tare_mg += step
         self._level, self._level_var = mean + 0.5 * self._slope(), self._noise.r + self._noise.q
         self._account.redraw(e.start_s, self._account.delivered(self._level))
         self._steady_again(now_s)
         event = Recognised("tare-pressed", e.start_s, e.off_s, step, credit, u, estimated=credit > 0.0)
-        return [self._note(event, e, credit, u)]
+        return [self._note(event, e, f, credit, u, tare=(tare, self._stood_s))]
 
     def _matching(self, mass: float) -> Record | None:
         """The latest estimate that a pour of ``mass`` may be the weighing of."""
@@ -202,8 +207,27 @@ class Recogniser(Core):
         )
         return self._ledger.enter(event, Record(0, from_s, to_s, mass, 0.0, 0.0, 0.0, 0.0))
 
-    def _note(self, event: Recognised, e: Episode, counted: float, u: float = 0.0) -> Recognised:
-        estimated = counted if event.estimated else 0.0
-        step = event.step_mg * self._account.scale
-        record = Record(0, event.from_s, event.to_s, step, e.credit, counted, u * u, estimated)
+    def _note(
+        self,
+        event: Recognised,
+        e: Episode,
+        f: Plateau,
+        counted: float,
+        u: float = 0.0,
+        *,
+        tare: tuple[float | None, int] | None = None,
+    ) -> Recognised:
+        """Enter an event in the ledger; ``tare``: the tare and age of the container before, where spliced."""
+        account, now = self._account, self.view.tare_mg
+        before, since_s = (now, self._stood_s) if tare is None else tare
+        # What was weighed through ends at the level of now, what was spliced at the plateau.
+        kept = tare is None and self._episode is None
+        step = self._level - e.level if kept else event.step_mg
+        record = Record(
+            0, event.from_s, event.to_s, step * account.scale, e.credit if tare is None else counted, counted,
+            u * u, counted if event.estimated else 0.0,
+            shown=event.step_mg, expected_var=e.credit_u() ** 2 if tare is None else u * u,
+            step_var=account.gain**2 * (e.level_var + f.var), spliced=tare is not None, after=f.level,
+            tare_before=before, tare_found=now, tare=now, since_s=since_s, feed=self._feed is not None,
+        )  # fmt: skip
         return self._ledger.enter(event, record)

@@ -1,18 +1,20 @@
 """One scale's readings -> mass delivered, rate, container changes. See `core.track.view` for the contract.
 
 Readings are only collected as they come; once a second they are looked at together. `core.track.machine`
-holds the states, `core.track.changes` what a step of the weight may be, `core.track.account` the mass.
+holds the states, `core.track.changes` what a step of the weight may be, `core.track.account` the mass,
+`core.track.told` what people say of it.
 """
 
 from __future__ import annotations
 
 from logger.core.description import Channel, Container, FeedKind
 from logger.core.track.corrections import DELIVERED, ESTIMATED, VAR, Corrections
-from logger.core.track.machine import STEPS, Machine
-from logger.core.track.view import Recognised, TrackState
+from logger.core.track.machine import STEPS
+from logger.core.track.told import Told
+from logger.core.track.view import Recognised
 
 
-class ScaleTrack(Machine):
+class ScaleTrack(Told):
     """A track of one mass channel. ``solids_density`` in g/cm3; ``feed``: delivered means used.
 
     ``history_s`` is how long `delivered_at` reaches back.
@@ -30,8 +32,10 @@ class ScaleTrack(Machine):
     ) -> None:
         kind = (feed_kind or FeedKind.HOPPER) if feed else None
         super().__init__(channel, container, solids_density, kind, history_s)
+        self._kind = container.kind
         self._values: list[int] = []
         self._said = Corrections()
+        self._late: list[Recognised] = []  # recognised between two ticks, because of what was said
         self._last_ns = 0
 
     def reading(self, at_ns: int, mg: int, stable: bool | None) -> None:
@@ -50,6 +54,10 @@ class ScaleTrack(Machine):
             self._noise.timing(len(values))
             self._noise.repeats(values, self._idle())
         events = STEPS[view.state](self, values, now_s)
+        if self._sayings or self._away_s is not None:
+            events = self._answer(events, now_s)
+        if self._late:
+            events, self._late = [*self._late, *events], []
         self._publish(now_s)
         return events
 
@@ -58,18 +66,14 @@ class ScaleTrack(Machine):
         super()._publish(now_s)
         view, said = self.view, self._said
         view.delivered_mg += said.at(now_s, DELIVERED)
-        view.var_mg2 += said.at(now_s, VAR)
+        view.var_mg2 = max(0.0, view.var_mg2 + said.at(now_s, VAR))
         view.estimated_mg += said.at(now_s, ESTIMATED)
-
-    def delivered_at(self, second: int) -> float:
-        """Cumulative delivered mass (mg) at an earlier station second, from the track's history."""
-        return self._account.delivered_at(second) + self._said.at(second, DELIVERED)
 
     def var_at(self, second: int) -> float:
         """`View.var_mg2` at an earlier station second."""
         account = self._account
         water = account.drainage.u_omega_s * account.history.at(second, 3)
-        return account.history.at(second, 1) + self._said.at(second, VAR) + water**2
+        return max(0.0, account.history.at(second, 1) + self._said.at(second, VAR)) + water**2
 
     def estimated_at(self, second: int) -> float:
         """`View.estimated_mg` at an earlier station second."""
@@ -79,59 +83,12 @@ class ScaleTrack(Machine):
         """Mass delivered between two seconds, its standard uncertainty and its estimated part (mg)."""
         history, drainage, said = self._account.history, self._account.drainage, self._said
         mass = self.delivered_at(to_s) - self.delivered_at(from_s)
-        var = 2.0 * self.view.level_var_mg2 + max(0.0, history.at(to_s, 1) - history.at(from_s, 1))
-        var += said.at(to_s, VAR) - said.at(from_s, VAR)
+        # The levels' as they were then, so that a closed span's stays what it was.
+        ends = self._level_vars.at(from_s) + self._level_vars.at(to_s)
+        var = max(0.0, history.at(to_s, 1) - history.at(from_s, 1))
+        var = ends + max(0.0, var + said.at(to_s, VAR) - said.at(from_s, VAR))
         wet = history.at(to_s, 3) - history.at(from_s, 3)
         # These two err the same way every time, so they add up before they are squared.
         water, displaced = drainage.u_omega_s * wet, self._account.gain_u * mass
         estimated = self.estimated_at(to_s) - self.estimated_at(from_s)
         return mass, (var + water**2 + displaced**2) ** 0.5, estimated
-
-    def container_set(self, now_s: int, tare_mg: float | None) -> None:
-        """The operator says a fresh container stands there; ``tare_mg`` where it was not empty."""
-        view = self.view
-        if view.state is TrackState.WAITING:
-            view.tare_mg = tare_mg
-            return
-        e = self._episode
-        if e is not None:  # counts as over: what was expected is what passed
-            self._level = e.means[-1] if e.means else e.level
-            self._level_var = self._noise.r + self._noise.floor
-            self._account.rebase(self._level, e.delivered + e.credit)
-            self._account.var = e.var + e.credit_u() ** 2 + self._account.gain**2 * self._level_var
-            self._account.estimated = e.estimated + e.credit
-            self._steady_again(now_s)
-        view.tare_mg = self._level if tare_mg is None else tare_mg
-        self._know.learn_tare(view.tare_mg)
-        self._account.drainage.changed()
-        self._account.drainage.broken()
-        self._former = None
-        self._publish(now_s)
-
-    def adjust(self, second: int, delta_mg: float, u_mg: float) -> None:
-        """A correction: delivered mass from ``second`` on changes by ``delta_mg`` (u: standard)."""
-        self._shift(second, second, delta_mg, u_mg * u_mg, 0.0)
-
-    def correct(self, number: int, was: str | None = None, credit_mg: float | None = None) -> float:
-        """Correct a recognised event; it is applied here, and the change (mg) returned. A later one wins.
-
-        ``was``: ``product``, ``nothing`` or ``change``; or the mass that passed. KeyError: unknown number.
-        """
-        record = self._ledger.get(number)
-        should = self._ledger.should(record, was, credit_mg)
-        delta, record.counted = should - record.counted, should
-        weighed = was == "product" or credit_mg is not None
-        self._shift(record.from_s, record.to_s, delta, 0.0, -record.estimated if weighed else 0.0)
-        if weighed:
-            record.estimated = 0.0
-        if was == "change" and number == self._ledger.count:
-            self.view.tare_mg = self._account.base
-        self._credits = [r for r in self._credits if r.number != number]
-        self._review = None
-        return delta
-
-    def _shift(self, from_s: int, to_s: int, delta: float, var: float, estimated: float) -> None:
-        self._said.add(from_s, to_s, (delta, var, estimated))
-        self.view.delivered_mg += delta
-        self.view.var_mg2 += var
-        self.view.estimated_mg += estimated

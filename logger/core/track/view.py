@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Protocol
 
+from logger.core.track.saying import Saying
+
 
 class TrackState(StrEnum):
     WAITING = "waiting"  # no believable reading yet
@@ -26,7 +28,9 @@ class Recognised:
     """Something read from the weight itself.
 
     ``what``: ``container-changed``, ``container-off``, ``container-back``, ``bump``, ``refill``,
-    ``tare-pressed``, ``step-down``, ``step-up``, ``caught-product`` or another short word.
+    ``tare-pressed``, ``step-down``, ``step-up``, ``caught-product`` or another short word; as a person
+    said it, ``container-set``, ``container-changed``, ``container-away``, ``decanted``, ``sample-taken``; or
+    ``unseen`` (number 0): nothing came of what was said.
     ``step_mg`` is the step of the weight; ``credit_mg`` the mass counted for the time between,
     ``credit_u_mg`` its standard uncertainty, ``estimated`` whether it was expected rather than weighed.
     ``from_s`` and ``to_s`` bound it in station seconds.
@@ -77,6 +81,8 @@ class View:
     )
     steady_since_s: int = 0  # start of the present undisturbed stretch
     changed_s: int = 0  # last second at which a disturbance of any kind ended
+    away_since_s: int | None = None  # a person said that the container is away since then
+    awaits: tuple[str, ...] = ()  # what was said and is waited for: change, away, decanted, sample
 
 
 class Track(Protocol):
@@ -102,11 +108,21 @@ class Track(Protocol):
     def tally(self, from_s: int, to_s: int) -> tuple[float, float, float]:
         """Mass of a span (mg), its standard uncertainty, and the part that was expected, not weighed."""
 
-    def container_set(self, now_s: int, tare_mg: float | None) -> None:
-        """The operator says that a fresh container stands there now; its tare may be told."""
+    def not_caught(self, from_s: int, to_s: int) -> tuple[float, float]:
+        """What came in a span while a person said that no container stood there, and its uncertainty (mg)."""
+
+    def container_set(self, now_s: int, tare_mg: float | None, at_s: int | None = None) -> Recognised:
+        """The operator says that a fresh container stands there since ``at_s``; its tare may be told."""
+
+    def say(self, now_s: int, saying: Saying) -> Recognised | None:
+        """The operator says what a step of the weight was or will be. None: its step is waited for.
+
+        ValueError, in the operator's words: that makes no sense now.
+        """
 
     def correct(self, number: int, was: str | None, credit_mg: float | None) -> float:
         """Correct what was recognised under a number (semantics: `core.actions.Correct`).
 
-        Answers the change of delivered mass (mg). KeyError: no such number is remembered.
+        Answers the change of delivered mass (mg). KeyError: no such number is remembered. ValueError, in
+        the operator's words: it can't have been that.
         """

@@ -19,6 +19,7 @@ from logger.core.description import (
 from logger.core.rules.contract import ChannelNow, Judgement, OutletNow, StationNow, StationRule
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.track.flow_view import FlowState, FlowView, Passed
+from logger.core.track.saying import Saying
 from logger.core.track.view import Recognised, TrackState, View
 
 T0 = 1_772_431_200  # station second of the first tick
@@ -41,8 +42,14 @@ class FakeTrack:
     def tick(self, now_s: int, expected_mg_s: float | None) -> list[Recognised]:
         raise NotImplementedError
 
-    def container_set(self, at_s: int, tare_mg: float | None) -> Recognised:
+    def container_set(self, now_s: int, tare_mg: float | None, at_s: int | None = None) -> Recognised:
         raise NotImplementedError
+
+    def say(self, now_s: int, saying: Saying) -> Recognised | None:
+        raise NotImplementedError
+
+    def not_caught(self, from_s: int, to_s: int) -> tuple[float, float]:
+        return 0.0, 0.0
 
     def correct(self, number: int, was: str | None, credit_mg: float | None) -> float:
         raise NotImplementedError
