@@ -41,13 +41,14 @@ def _wait(say: Say, fields: dict[str, Any], what: str, entry: int) -> dict[str, 
     empty = "the empty" if what == "tare" else "the"
     err.print(f"put {empty} container {name} on {scale}; waiting for a stable weight", markup=False)
     try:
-        while (found := _found(say, entry, name, what)) is None:
+        while any(each["entry"] == entry for each in ask(say.config, "state")["weighing"]):
             time.sleep(EVERY_S)
     except KeyboardInterrupt:
         say.other("cancel-weighing", scale=scale, who=fields.get("who"))
         err.print(f"nothing is weighed on {scale} now", markup=False)
         raise typer.Exit(INTERRUPTED) from None
-    if found.get("fact") != "weighed":
+    found = _found(say, entry, name, what)
+    if found is None:
         fail(DATA, f"nothing was taken on {scale}: it was cancelled, waited for too long, or makes no sense")
     if not say.as_json:
         out.print(f"{name} {what} {say.here.mass(found['kg'])} {say.here.unit}", markup=False)
@@ -55,9 +56,9 @@ def _wait(say: Say, fields: dict[str, Any], what: str, entry: int) -> dict[str, 
 
 
 def _found(say: Say, entry: int, container: str, what: str) -> dict[str, Any] | None:
-    """What became of the weighing of an entry; None while the scale is waited for."""
+    """The weight that an entry was given; None where there is none."""
     said = next((each for each in ask(say.config, "said") if each["entry"] == entry), None)
     if said is None or said["state"] == "withdrawn":
-        return {}
+        return None
     mine = [each for each in said["found"] if (each.get("container"), each.get("what")) == (container, what)]
-    return mine[-1] if mine else None
+    return mine[-1] if mine and mine[-1]["fact"] == "weighed" else None

@@ -29,12 +29,17 @@ class FakeDesk:
         self.submitted: list[tuple[dict[str, Any], str]] = []
         self.answer: Answer | Exception = Answer(True, seq=7)
         self.on_submit: Callable[[dict[str, Any]], None] = lambda action: None
-        self.on_said: Callable[[], None] = lambda: None
+        self.on_snapshot: Callable[[], None] = lambda: None
         self.runs_list: list[dict[str, Any]] = []
         self.lots_list: list[dict[str, Any]] = []
         self.said_list: list[dict[str, Any]] = []
 
+    def waiting(self) -> bool:
+        """Whether a weight is waited for."""
+        return bool(self._snapshot.get("weighing"))
+
     def snapshot(self) -> Mapping[str, Any]:
+        self.on_snapshot()
         return self._snapshot
 
     def watch(self, wake: Callable[[], None]) -> Callable[[], None]:
@@ -84,7 +89,6 @@ class FakeDesk:
         return self.runs_list
 
     def said(self) -> list[dict[str, Any]]:
-        self.on_said()
         return self.said_list
 
     def tally(self, run: str) -> dict[str, Any] | None:

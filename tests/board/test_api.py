@@ -111,6 +111,7 @@ def test_a_fault_has_place_message_and_remedy(
     assert answer.status_code == 422
     assert answer.headers["content-type"] == "application/problem+json"
     (error,) = body["errors"]
+    assert set(error) == {"place", "found", "allowed", "message", "remedy"}
     assert error["place"] == place
     assert error["message"]
     assert remedy in error["remedy"]

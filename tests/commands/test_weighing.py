@@ -24,21 +24,26 @@ class Bench:
         self.desk, self.masses, self.looks = desk, masses, looks
         self.found: list[dict[str, Any]] = []
         desk.on_submit = self.hear
-        desk.on_said = self.look
+        desk.on_snapshot = self.look
 
     def hear(self, body: dict[str, Any]) -> None:
         what = next((each for each in ("gross", "tare") if body.get(each) == "weigh"), None)
         if what is not None:
             self.waiting = {"container": body["container"], "what": what}
+            self.desk.show(weighing=[{"entry": 7, "scale": body["scale"]}])
 
     def look(self) -> None:
+        """Each look at the bay; after some of them the weight is there."""
+        if not self.desk.waiting():
+            return
         self.looks -= 1
         if self.looks <= 0:
             mass = self.masses.pop(0)
             fact = {"fact": "cancelled"} if mass is None else {"fact": "weighed", "kg": mass}
             self.found.append(self.waiting | fact)
+            self.desk.said_list = [{"entry": 7, "state": "stands", "found": list(self.found)}]
             self.looks = 2
-        self.desk.said_list = [{"entry": 7, "state": "stands", "found": list(self.found)}]
+            self.desk.show(weighing=[])
 
 
 def test_a_weighing_waits_and_prints_the_weight(run: Run, desk: FakeDesk) -> None:
