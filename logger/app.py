@@ -27,6 +27,7 @@ from logger.core.entries import Circumstance, Entry, Finding, Garbage, Reading
 from logger.journal.checkpoint import thaw
 from logger.journal.journal import Journal, JournalError, JournalReader, boot_offset, last_moment
 from logger.loop import Loop
+from logger.ports.bench import WireBench
 from logger.ports.broker import Broker
 from logger.ports.contract import Now, Port, Put
 from logger.ports.mqtt import MqttPort
@@ -143,6 +144,7 @@ class Daemon:
         self.journal: Journal
         self.loop: Loop
         self.board: BoardServer
+        self.bench: WireBench
         self._addressed = False
 
     @property
@@ -261,7 +263,11 @@ class Daemon:
         self._write_private(TOKEN_NAME, token + "\n")
         host, port = self.configuration.board_host, self.configuration.board_port
         where = str(self.directory / TOKEN_NAME)
-        self.board = BoardServer(self.loop, host, port, token, version=__version__, token_file=where)
+        held = {each.port: each.name for each in self.configuration.instruments if each.port is not None}
+        self.bench = WireBench(held)
+        self.board = BoardServer(
+            self.loop, host, port, token, version=__version__, token_file=where, wires=self.bench
+        )
         try:
             self.board.start()
         except BoardError as error:
@@ -292,6 +298,7 @@ class Daemon:
             self.loop.stop()
             stuck = self.loop.alive
         if hasattr(self, "board"):
+            self.bench.end()
             self.board.stop()
         if stuck:  # its connection may be in the middle of a write; the kernel lets go of the lock
             log.critical("the loop did not end; what it holds in memory is lost, what was committed is safe")

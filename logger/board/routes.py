@@ -20,6 +20,7 @@ from logger.board.guard import PAGE, Guard, Sessions
 from logger.board.hub import Hub, TooManyViewersError
 from logger.board.problems import json_response, problem, problem_response
 from logger.board.static_files import StaticFile, read_all
+from logger.board.wires import Wires, add_wire_routes
 from logger.core.actions.schema import schema
 
 BODY_TIMEOUT_S = 10.0
@@ -35,7 +36,16 @@ class BodyError(Exception):
         self.answer = answer
 
 
-def build(desk: Desk, hub: Hub, *, port: int, token: str, version: str, token_file: str = "") -> Guard:
+def build(
+    desk: Desk,
+    hub: Hub,
+    *,
+    port: int,
+    token: str,
+    version: str,
+    token_file: str = "",
+    wires: Wires | None = None,
+) -> Guard:
     """The whole application: routes inside, guard around them."""
     app = FastAPI(title="Tallydeck", version=version, docs_url=None, redoc_url=None, openapi_url=None)
     sessions = Sessions()
@@ -43,6 +53,8 @@ def build(desk: Desk, hub: Hub, *, port: int, token: str, version: str, token_fi
     _page_routes(app, read_all(), sessions, guard.cookie)
     _read_routes(app, desk, hub)
     _action_route(app, desk)
+    if wires is not None:
+        add_wire_routes(app, wires, _body_or_answer, _threads(4))
     app.add_exception_handler(HTTPException, _http_error)
     app.add_exception_handler(Exception, _unexpected)
     return guard
@@ -183,6 +195,13 @@ async def _body(request: Request) -> bytes:
             )
         ) from None
     return bytes(body)
+
+
+async def _body_or_answer(request: Request) -> bytes | Response:
+    try:
+        return await _body(request)
+    except BodyError as error:
+        return error.answer
 
 
 def _threads(most: int) -> Callable[[Callable[[], T]], Any]:

@@ -16,6 +16,7 @@ from logger.board.desk import Desk
 from logger.board.hub import Hub
 from logger.board.patience import PatientProtocol
 from logger.board.routes import build
+from logger.board.wires import Wires
 
 log = logging.getLogger(__name__)
 START_TIMEOUT_S = 10.0
@@ -60,6 +61,7 @@ class BoardServer:
         version: str,
         token_file: str = "",
         most_viewers: int = 64,
+        wires: Wires | None = None,
     ) -> None:
         self._address = _loopback(host)
         if len(token) < 16:
@@ -68,6 +70,7 @@ class BoardServer:
                 "let the daemon make one (delete the token file and start again)"
             )
         self._desk, self._host, self._port = desk, host, port
+        self._wires = wires
         self._token, self._version, self._most = token, version, most_viewers
         self._token_file = token_file
         self._ready = threading.Event()
@@ -164,6 +167,7 @@ class BoardServer:
             token=self._token,
             version=self._version,
             token_file=self._token_file,
+            wires=self._wires,
         )
         config = uvicorn.Config(
             app,
