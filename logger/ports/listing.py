@@ -111,8 +111,8 @@ def _holders(devices: set[str]) -> dict[str, tuple[str, ...]]:
 
 def is_device(url: str) -> bool:
     """Whether a path leads to a character device under /dev, as every serial port does."""
-    device = os.path.realpath(url)
     try:
+        device = os.path.realpath(url)
         return device.startswith("/dev/") and stat.S_ISCHR(os.stat(device).st_mode)  # noqa: PTH116
     except (OSError, ValueError):
         return False

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import httpx
@@ -12,6 +12,7 @@ import pytest
 from logger.ports.bench import WireBench, WireRefused
 from tests.board.fake_desk import TOKEN, FakeDesk, served
 from tests.board.snapshots import calm
+from tests.ports.cable import await_true
 from tests.ports.on_ptys import OnPty
 from tests.ports.strangers import BY_NAME, Stranger
 
@@ -177,23 +178,19 @@ def test_a_port_that_the_daemon_reads_is_refused_by_any_of_its_names(scale: OnPt
 
 def test_one_at_a_time(scale: OnPty) -> None:
     bench = WireBench({})
-    begun = threading.Event()
 
-    def listen() -> None:
-        begun.set()
-        bench.listen(scale.path, 9600, "8N1", 20.0, b"")
-
-    thread = threading.Thread(target=listen)
-    thread.start()
-    begun.wait(5)
-    codes = set()
-    while "busy" not in codes:
+    def code() -> str:
         with pytest.raises(WireRefused) as refused:
             bench.listen("/dev/null", 9600, "8N1", 0.1, b"")
-        codes.add(refused.value.code)
-    bench.end()
-    thread.join(5)
-    assert not thread.is_alive()
+        return refused.value.code
+
+    with ThreadPoolExecutor() as pool:
+        first = pool.submit(bench.listen, scale.path, 9600, "8N1", 20.0, b"")
+        await_true(lambda: scale.opened, "the port is open")
+        assert code() == "busy"
+        bench.end()
+        first.result(5)
+    assert code() == "no-port"
 
 
 @pytest.mark.parametrize(

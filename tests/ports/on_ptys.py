@@ -49,7 +49,9 @@ class OnPty:
         self._thread.join(5.0)
         os.close(self._master)
 
-    def _open(self) -> bool:
+    @property
+    def opened(self) -> bool:
+        """Whether somebody has the port open."""
         poll = select.poll()
         poll.register(self._master, 0)
         return not any(flags & select.POLLHUP for _, flags in poll.poll(0))
@@ -57,7 +59,7 @@ class OnPty:
     def _run(self) -> None:
         said, next_s, heard = 0, 0.0, b""
         while not self._end.wait(0.002):
-            if not self._open():
+            if not self.opened:
                 heard = b""
                 continue
             speed = (SPEEDS[termios.tcgetattr(self._master)[5]], "8N1")

@@ -51,6 +51,7 @@ def bursts(chunks: Sequence[Burst], pause_ns: int = 25_000_000) -> list[Burst]:
 
 def cut(chunks: Sequence[Burst], joined_midway: bool = True) -> Cut:
     """Lines from what was read. ``joined_midway``: the first line may have lost its head."""
+    chunks = [(at_ns, piece) for at_ns, piece in chunks if piece]
     data = b"".join(piece for _, piece in chunks)
     if not data:
         return Cut("", why="nothing was heard")
