@@ -72,7 +72,11 @@ def make_broker(configuration: Configuration, client: str = "") -> Broker | None
 
 def make_port(settings: InstrumentSettings, put: Put, now: Now, broker: Broker | None = None) -> Port:
     """The port of an instrument that is wired, not started yet; ``broker`` where one comes by MQTT."""
-    if settings.mqtt is not None and broker is not None:
+    if settings.mqtt is not None:
+        if broker is None:
+            raise StartError(
+                f"instruments.{settings.name}: it is read by MQTT, and no broker is told at [mqtt]"
+            )
         decode = MessageDecoder(settings.name, settings.mqtt.form)
         return MqttPort(settings.name, settings.mqtt.topic, decode, broker, put, now)
     decoder, exchange = DIALECTS[settings.dialect](settings)

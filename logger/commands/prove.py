@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from logger import __version__
-from logger.app import StartError, make_port, read_address
+from logger.app import StartError, make_broker, make_port, read_address
 from logger.board.client import ClientError, DaemonClient
 from logger.clock import Clock
 from logger.commands.keyboard import Keys, Nobody, Terminal
@@ -117,7 +117,8 @@ def _ports(configuration: Configuration, put: Callable[[Item], None], clock: Clo
             f"{configuration.path}: no instrument has a port; "
             "give each an [instruments.NAME] table with a port"
         )
-    return [make_port(each, put, clock.now_ns) for each in wired]
+    broker = make_broker(configuration)
+    return [make_port(each, put, clock.now_ns, broker) for each in wired]
 
 
 def conduct(

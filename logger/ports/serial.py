@@ -12,12 +12,16 @@ from collections.abc import Callable, Iterable
 from logger.core.decode.contract import Decoder, Exchange
 from logger.core.entries import Circumstance, Garbage, Reading
 from logger.ports.contract import Now, PortHealth, Put
-from logger.ports.flood import FloodGate
+from logger.ports.flood import FloodGate, Surge
 from logger.ports.keeper import WireKeeper
 from logger.ports.schedule import Schedule
 from logger.ports.wire import Settings, Wire, WireError
 
 LOOK_S = 1.0  # how often a quiet wire is looked at
+MOST_BYTES_S = 64 * 1024  # 460,800 baud bring 46,080 bytes a second
+PAUSE_S = 0.005  # between two handfuls of a flood, so that it can't take the computer's time
+HANDFUL = 64  # reads
+CALM_S = 2.0  # after which a flood is over
 
 
 class SerialPort(WireKeeper):
@@ -57,6 +61,8 @@ class SerialPort(WireKeeper):
         self._put = put
         self._now = now
         self._gate = FloodGate(decoder.channel)
+        self._surge = Surge(MOST_BYTES_S)
+        self._flooded_s: float | None = None
         self._link = "starting"
         self._message = ""
         self._bytes_in = self._frames = self._rejected = self._last_item_ns = 0
@@ -104,14 +110,44 @@ class SerialPort(WireKeeper):
                 self._cut_stale(schedule, now_s)
                 self._bytes_in += len(data)
                 at_ns = self._now()
-                items = self._decoder.feed(data, at_ns)
-                schedule.heard(now_s, bool(items))
-                self._hand_on(items)
+                if self._surge.room(int(now_s * 1e9), len(data)):
+                    items = self._decoder.feed(data, at_ns)
+                    schedule.heard(now_s, bool(items))
+                    self._hand_on(items)
+                else:
+                    schedule.heard(now_s, False)
+                    self._drop(wire, data, at_ns)
             if now_s >= look_s:
                 look_s = now_s + LOOK_S
                 self._hand_on(self._gate.due(self._now()), gated=True)
+                self._calm_down(now_s)
                 self._look(wire)
         self._leave(wire)
+
+    def _drop(self, wire: Wire, data: bytes, at_ns: int) -> None:
+        """More comes than any instrument sends: count it, and take what is pending for cut off.
+
+        Left where it is, it would be read when it is old, and be taken for new.
+        """
+        self._flooded_s = self._monotonic()
+        self._message = (
+            f"{self._url}: more than {MOST_BYTES_S // 1024} kB come in a second, which no scale sends; the "
+            "surplus is counted and dropped; check what is plugged in there"
+        )
+        self._hand_on(self._decoder.reset(at_ns))
+        for _ in range(HANDFUL):
+            self._hand_on(self._gate.gather(data, at_ns), gated=True)
+            data = wire.read()
+            self._bytes_in += len(data)
+            if not data:
+                break
+        else:
+            self._hand_on(self._gate.gather(data, at_ns), gated=True)
+        self._stopping.wait(PAUSE_S)
+
+    def _calm_down(self, now_s: float) -> None:
+        if self._flooded_s is not None and now_s - self._flooded_s > CALM_S:
+            self._flooded_s, self._message = None, ""
 
     def _cut_stale(self, schedule: Schedule, now_s: float) -> None:
         """What is pending after a time-out must not be completed by the answer to another question."""

@@ -113,6 +113,12 @@ class Cable:
             select.select([], [self._master], [], 5.0)
             data = data[os.write(self._master, data) :]
 
+    def offer(self, data: bytes) -> None:
+        """As much of it as is taken now; a moment's wait where that is nothing."""
+        assert self._master is not None, "the cable is unplugged"
+        if select.select([], [self._master], [], 0.02)[1]:
+            os.write(self._master, data)
+
     def send_split(self, data: bytes, sizes: Sequence[int]) -> None:
         """In pieces of these sizes; what is left follows as the last piece."""
         for size in sizes:

@@ -51,6 +51,7 @@ class SerialServer:
 
     def __init__(self, refused_baud: int = 0) -> None:
         self._master, slave = os.openpty()
+        os.set_blocking(self._master, False)
         tty.setraw(slave)
         self.device = _Device(os.ttyname(slave))
         self.device.refused_baud = refused_baud
@@ -87,6 +88,11 @@ class SerialServer:
         while data:
             select.select([], [self._master], [], 5.0)
             data = data[os.write(self._master, data) :]
+
+    def offer(self, data: bytes) -> None:
+        """As much of it as is taken now; a moment's wait where that is nothing."""
+        if select.select([], [self._master], [], 0.02)[1]:
+            os.write(self._master, data)
 
     def heard(self) -> bytes:
         """What has come to the instrument."""
