@@ -14,6 +14,7 @@ command -v chromium >/dev/null 2>&1 || packages="chromium fonts-dejavu-core"
 /sbin/ldconfig -p 2>/dev/null | grep -q 'libatomic\.so\.1' || packages="$packages libatomic1"
 has_broker() { PATH="$PATH:/usr/sbin" command -v mosquitto >/dev/null 2>&1; }
 has_broker || packages="$packages mosquitto"
+command -v openssl >/dev/null 2>&1 || packages="$packages openssl"
 missing=
 if [ -n "$packages" ]; then
     say "installing Debian's $packages for the tests of the board and of MQTT"

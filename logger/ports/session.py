@@ -49,6 +49,28 @@ REFUSED = {
 """Reason codes of MQTT 5.0 (2.4) and what to do; paho gives the return codes of 3.1.1 as these."""
 
 
+_LOOK_AT = "check the broker and the network, and that another client does not use the same client_id"
+
+
+class _Client(Client):
+    """paho leaves the socket of a failed handshake to the collector; here it is closed."""
+
+    def _ssl_wrap_socket(self, tcp_sock: socket.socket) -> ssl.SSLSocket:
+        if self._ssl_context is None:
+            raise ValueError("an encrypted connection needs its context first")
+        # It checks the certificate and the name in it, as Python's default context does.
+        link = self._ssl_context.wrap_socket(
+            tcp_sock, server_hostname=self._host, do_handshake_on_connect=False
+        )
+        try:
+            link.settimeout(CONNECT_S)
+            link.do_handshake()
+        except BaseException:
+            link.close()
+            raise
+        return link
+
+
 @dataclass(frozen=True, slots=True)
 class Message:
     """What came on a topic. ``retained``: the broker kept it from before, so it is of unknown age.
@@ -142,7 +164,7 @@ class Session:
 
     def _made(self) -> Client:
         settings = self._settings
-        client = Client(
+        client = _Client(
             CallbackAPIVersion.VERSION2,
             client_id=settings.client_id,
             protocol=self._protocol,
@@ -154,7 +176,7 @@ class Session:
             password = settings.password
             client.username_pw_set(settings.user, None if password is None else password.reveal())
         if settings.tls:
-            client.tls_set(ca_certs=None if settings.ca_file is None else str(settings.ca_file))
+            client.tls_set_context(ssl.create_default_context(cafile=settings.ca_file))
         client.on_connect = self._guarded(self._on_connect)
         client.on_subscribe = self._guarded(self._on_subscribe)
         client.on_message = self._guarded(self._on_message)
@@ -214,7 +236,7 @@ class Session:
             self.wrong_version = True  # some brokers hang up on a version that they don't know
             self._end("it hangs up at the first word; check port and tls at [mqtt], and the broker's log")
         named = REFUSED.get(code.value) if code.is_failure else None
-        self._end(named or f"the connection is lost ({code.getName()}); check the broker and the network")
+        self._end(named or f"the connection is lost ({code.getName()}); {_LOOK_AT}")
 
     # ------------------------------------------------------------------ the end
 

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import shutil
+import socket
+import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -22,6 +26,7 @@ pytestmark = needs_mosquitto
 PLAIN = MessageFormat(unit="kg")
 JSON = MessageFormat(("weight", "net"), None, ("unit",), ("at_rest",))
 SOON = (0.02, 0.05)
+needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not installed")
 MakePorts = Callable[..., list[MqttPort]]
 
 
@@ -37,7 +42,7 @@ def read(sink: Sink) -> Iterator[MakePorts]:
     ports: list[MqttPort] = []
 
     def start(number: int, *wanted: tuple[str, MessageFormat], **settings: object) -> list[MqttPort]:
-        told = MqttSettings("127.0.0.1", number, **settings)
+        told = MqttSettings(settings.pop("host", "127.0.0.1"), number, **settings)
         connection = Broker(told, reopen_s=SOON)
         made = [
             MqttPort(name, name, MessageDecoder(name, form), connection, sink.put, time.monotonic_ns)
@@ -237,8 +242,6 @@ def test_a_fault_in_the_program_does_not_end_the_connection(
 def test_a_program_that_is_no_broker_is_told_as_such(
     sink: Sink, read: MakePorts, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import socket
-
     monkeypatch.setattr("logger.ports.session.ANSWER_S", 0.2)
     with socket.create_server(("127.0.0.1", 0)) as mute:
         read(mute.getsockname()[1], ("a", PLAIN))
@@ -250,3 +253,131 @@ def test_an_authority_that_is_not_there_is_told(sink: Sink, read: MakePorts) -> 
     read(free_port(), ("a", PLAIN), tls=True, ca_file=Path("/no/such/ca.pem"))
     sink.await_link("down")
     assert "there is no file /no/such/ca.pem; check ca_file at [mqtt]" in sink.last_why
+
+
+# ---------------------------------------------------------------- versions and certificates
+
+
+class OldBroker:
+    """It knows MQTT 3.1.1 alone (OASIS 3.1.1, section 3): CONNECT, SUBSCRIBE, and one message to who asks."""
+
+    def __init__(self, polite: bool) -> None:
+        self._polite = polite
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.port = self._listener.getsockname()[1]
+        self.versions: list[int] = []
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def __enter__(self) -> OldBroker:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._listener.close()
+
+    def _run(self) -> None:
+        while True:
+            try:
+                link, _ = self._listener.accept()
+            except OSError:
+                return
+            with link, contextlib.suppress(OSError):
+                self._serve(link)
+
+    def _serve(self, link: socket.socket) -> None:
+        hello = link.recv(4096)
+        self.versions.append(hello[8])  # behind the fixed header and the name "MQTT"
+        if hello[8] != 4:
+            if self._polite:
+                link.sendall(b"\x20\x02\x00\x01")  # return code 1: unacceptable protocol version
+            return
+        link.sendall(b"\x20\x02\x00\x00")
+        asked = link.recv(4096)
+        link.sendall(b"\x90\x03" + asked[2:4] + b"\x01")
+        link.sendall(b"\x30\x06\x00\x01a0.5")
+        link.recv(4096)
+
+
+@pytest.mark.parametrize("polite", [True, False])
+def test_a_broker_that_knows_3_1_1_alone_is_spoken_to_so(sink: Sink, read: MakePorts, polite: bool) -> None:
+    """Some answer with a return code, some hang up."""
+    with OldBroker(polite) as broker:
+        read(broker.port, ("a", PLAIN))
+        sink.await_readings(1)
+    assert broker.versions[:2] == [5, 4]
+    assert (sink.readings[0].number, sink.links[0]) == (5, "up")
+
+
+@pytest.fixture(scope="module")
+def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An authority and a certificate for localhost, made now."""
+    home = tmp_path_factory.mktemp("certificates")
+    new = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2"]
+    for name, host in (("ours", "localhost"), ("strange", "elsewhere")):
+        files = ["-keyout", f"{home}/{name}.key", "-out", f"{home}/{name}.pem"]
+        about = ["-subj", f"/CN={host}", "-addext", f"subjectAltName=DNS:{host}"]
+        subprocess.run([*new, *files, *about], check=True, capture_output=True)
+    return home
+
+
+@needs_openssl
+def test_a_broker_is_read_over_tls_when_its_certificate_is_known(
+    sink: Sink, read: MakePorts, tmp_path: Path, certificates: Path
+) -> None:
+    lines = f"allow_anonymous true\ncertfile {certificates}/ours.pem\nkeyfile {certificates}/ours.key"
+    plain = free_port()
+    with Mosquitto(tmp_path, f"{lines}\nlistener {plain} 127.0.0.1") as broker:
+        read(broker.port, ("a", PLAIN), tls=True, ca_file=certificates / "ours.pem", host="localhost")
+        sink.await_link("up")
+        with Talker(plain) as talker:
+            talker.say("a", "1")
+        sink.await_readings(1)
+
+
+@needs_openssl
+@pytest.mark.parametrize(
+    ("host", "authority"), [("localhost", "strange"), ("localhost", None), ("127.0.0.1", "ours")]
+)
+def test_a_certificate_of_a_strange_authority_or_name_is_refused(
+    sink: Sink, read: MakePorts, tmp_path: Path, certificates: Path, host: str, authority: str | None
+) -> None:
+    lines = f"allow_anonymous true\ncertfile {certificates}/ours.pem\nkeyfile {certificates}/ours.key"
+    ca_file = None if authority is None else certificates / f"{authority}.pem"
+    with Mosquitto(tmp_path, lines) as broker:
+        read(broker.port, ("a", PLAIN), tls=True, ca_file=ca_file, host=host)
+        sink.await_link("down")
+    assert "certificate is not to be trusted" in sink.last_why
+    assert "ca_file at [mqtt]" in sink.last_why
+
+
+@needs_openssl
+def test_an_encrypted_port_spoken_to_in_plain_is_told_with_a_remedy(
+    sink: Sink, read: MakePorts, tmp_path: Path, certificates: Path
+) -> None:
+    lines = f"allow_anonymous true\ncertfile {certificates}/ours.pem\nkeyfile {certificates}/ours.key"
+    with Mosquitto(tmp_path, lines) as broker:
+        read(broker.port, ("a", PLAIN))
+        sink.await_link("down")
+    assert "check port and tls at [mqtt]" in sink.last_why
+
+
+def test_two_clients_of_one_id_are_among_what_is_told_to_look_for(
+    broker: Mosquitto, sink: Sink, read: MakePorts
+) -> None:
+    read(broker.port, ("a", PLAIN), client_id="same")
+    sink.await_link("up")
+    other = Sink()
+    told = MqttSettings("127.0.0.1", broker.port, client_id="same")
+    second = MqttPort(
+        "b",
+        "b",
+        MessageDecoder("b", PLAIN),
+        Broker(told, reopen_s=(60.0, 60.0)),
+        other.put,
+        time.monotonic_ns,
+    )
+    second.start()
+    await_true(lambda: "down" in sink.links, "the first one's loss")
+    assert "another client" in sink.last_why
+    assert "client_id" in sink.last_why
+    second.stop()

@@ -26,6 +26,7 @@ from logger.ports.wire import check_url
 from logger.settings import (
     Configuration,
     InstrumentSettings,
+    MessageSource,
     Secret,
     SettingsError,
     default_journal_directory,
@@ -542,3 +543,18 @@ def test_two_instruments_may_share_a_topic_with_fields_of_their_own() -> None:
 
 def test_a_bay_that_asks_for_no_broker_has_none() -> None:
     assert loads(ONE, env=ENV).mqtt is None
+
+
+def test_the_example_of_mqtt_in_comments_is_right_when_it_is_taken_out_of_them() -> None:
+    text = (CONFIG / "two-stations.toml").read_text("utf-8")
+    head, _, rest = text.partition("# A scale whose readings a gateway publishes by MQTT.")
+    example, mark, tail = rest.partition(
+        "# ---------------------------------------------------------------- the rougher"
+    )
+    taken = "".join(line.removeprefix("# ") for line in example.splitlines(True)[3:]).replace("#\n", "\n")
+    other = head[: head.index("[instruments.bench]")]
+    bay = loads(other + taken + mark + tail, env={"HOME": "/home/bay", "BROKER_PASSWORD": "hush"})
+    (bench,) = (each for each in bay.instruments if each.name == "bench")
+    assert bench.mqtt == MessageSource("bay/bench", MessageFormat(("weight", "net"), "lb", (), ("still",)))
+    assert bay.mqtt is not None
+    assert bay.mqtt.user == "bay"
