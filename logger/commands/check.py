@@ -11,7 +11,7 @@ from logger.clock import Clock
 from logger.core.description import ContainerKind, Outlet, Station
 from logger.core.entries import Circumstance, Garbage, Reading
 from logger.core.units import kg_to
-from logger.settings import Configuration
+from logger.settings import Configuration, MqttSettings
 
 
 def describe(configuration: Configuration) -> dict[str, Any]:
@@ -24,6 +24,8 @@ def describe(configuration: Configuration) -> dict[str, Any]:
     unwired = list(configuration.unwired)
     if unwired:
         lines.append(f"No port for {', '.join(unwired)}: serves for replay, not for recording.")
+    if configuration.mqtt is not None:
+        lines.append(_broker(configuration.mqtt))
     lines.append(f"Journal: {configuration.journal_directory}")
     return {
         "configuration": str(configuration.path),
@@ -34,6 +36,11 @@ def describe(configuration: Configuration) -> dict[str, Any]:
         "journal": str(configuration.journal_directory),
         "lines": lines,
     }
+
+
+def _broker(told: MqttSettings) -> str:
+    taken = f"; whoever may publish on {told.topic}/act, may act" if told.actions else ""
+    return f"MQTT: {told.host}:{told.port}, {'encrypted' if told.tls else 'not encrypted'}{taken}"
 
 
 def _feed(station: Station, unit: str) -> str:

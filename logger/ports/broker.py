@@ -1,7 +1,9 @@
 """The one connection to the MQTT broker, shared by all who read or speak there; it is kept up for ever.
 
 It begins when the first one joins and ends when the last one leaves. A broker that is not there is
-tried again after 0.5 s, 1 s and so on up to 15 s. MQTT 5.0 is spoken, or 3.1.1 where that is not known.
+tried again after 0.5 s, 1 s and so on up to 15 s; only a connection that brought a message or held for
+half a minute counts as mended, so one that comes and goes does not flap twice a second. MQTT 5.0 is
+spoken, or 3.1.1 where that is not known.
 """
 
 from __future__ import annotations
@@ -9,6 +11,7 @@ from __future__ import annotations
 import logging
 import random
 import threading
+import time
 from typing import Protocol
 
 from paho.mqtt.enums import MQTTProtocolVersion
@@ -20,6 +23,8 @@ from logger.settings.values import MqttSettings
 log = logging.getLogger(__name__)
 
 V5, V311 = MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311
+
+HELD_S = 30.0
 
 
 class Subscriber(Protocol):
@@ -50,6 +55,7 @@ class Broker:
         self._stopping = threading.Event()
         self._session: Session | None = None
         self._protocol = V5
+        self._brought = False  # whether this connection brought a message of now
         self._why: str | None = None  # why nothing comes; None while that is not known
 
     @property
@@ -96,19 +102,20 @@ class Broker:
                 self._session, self._why = session, None
             if self._stopping.is_set():
                 return
+            self._brought, begin_s = False, time.monotonic()
             try:
                 why = session.run(self._look)
             except Exception as error:  # the thread must never die without a word
                 log.exception("mqtt: unexpected trouble")
                 why = f"{self.url}: {error}"
-            self._lost(session, why)
+            self._lost(session, why, time.monotonic() - begin_s)
 
-    def _lost(self, session: Session, why: str) -> None:
+    def _lost(self, session: Session, why: str, lasted_s: float) -> None:
         with self._lock:
             self._why = why
         if self._stopping.is_set():
             return
-        if session.accepted:
+        if self._brought or (session.accepted and lasted_s > HELD_S):
             self._backoff.mended()
         elif session.wrong_version:
             self._protocol = V311 if self._protocol == V5 else V5
@@ -129,6 +136,7 @@ class Broker:
                 self._guarded_link(member, why)
 
     def _heard(self, message: Message) -> None:
+        self._brought = self._brought or not message.retained
         for member in self._members:
             if member.topic == message.topic:
                 try:
@@ -138,7 +146,10 @@ class Broker:
 
     def _look(self) -> None:
         for member in self._members:
-            member.look()
+            try:
+                member.look()
+            except Exception:
+                log.exception("mqtt: unexpected trouble with %s", member.topic)
 
     def _guarded_link(self, member: Subscriber, why: str) -> None:
         try:

@@ -2,7 +2,7 @@
 
 MQTT 5.0 (OASIS) or 3.1.1. Nothing is kept at the broker between connections: what was sent meanwhile
 is old, and an old reading is none. An exception in a callback would end paho's thread while the client
-goes on calling itself connected (measured with 2.1 and 2.2), so every callback is guarded, and the
+goes on calling itself connected (measured with 2.2), so every callback is guarded, and the
 thread is looked at.
 """
 
@@ -121,6 +121,13 @@ class Session:
             return f"{self.url}: {self._trouble(error)}"
         client.loop_start()
         thread = client._thread  # the only way to see that it died
+        try:
+            self._stay(thread, look)
+        finally:
+            self._close(client, thread)
+        return f"{self.url}: {self._why}"
+
+    def _stay(self, thread: threading.Thread | None, look: Callable[[], None]) -> None:
         begin_s = time.monotonic()
         while not self._over.wait(LOOK_S):
             look()
@@ -130,8 +137,6 @@ class Session:
                 )
             elif not self.accepted and time.monotonic() - begin_s > ANSWER_S:
                 self._end("something listens there, but gives no answer in the way of MQTT; check the port")
-        self._close(client, thread)
-        return f"{self.url}: {self._why}"
 
     def end(self) -> None:
         """Have `run` return soon. Thread-safe."""

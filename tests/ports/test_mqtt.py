@@ -12,10 +12,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from paho.mqtt.client import MQTTMessage
 
 from logger.core.decode.message import MessageDecoder, MessageFormat
 from logger.ports.broker import Broker
 from logger.ports.mqtt import MqttPort
+from logger.ports.session import Session
 from logger.settings import MqttSettings, Secret
 from tests.mosquitto import Mosquitto, Talker, free_port, needs_mosquitto
 
@@ -237,6 +239,30 @@ def test_a_fault_in_the_program_does_not_end_the_connection(
         talker.say("a", "2")
         sink.await_readings(1)
     assert sink.links == ["up"]
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_connection_whose_thread_died_is_noticed_and_made_anew(
+    broker: Mosquitto, sink: Sink, read: MakePorts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """paho's client goes on calling itself connected then."""
+    sound = Session._on_message
+
+    def faulty(session: Session, client: object, userdata: object, message: MQTTMessage) -> None:
+        if message.payload == b"1":
+            raise ZeroDivisionError("on purpose")
+        sound(session, client, userdata, message)
+
+    monkeypatch.setattr(Session, "_guarded", lambda session, work: work)
+    monkeypatch.setattr(Session, "_on_message", faulty)
+    read(broker.port, ("a", PLAIN))
+    sink.await_link("up")
+    with Talker(broker.port) as talker:
+        talker.say("a", "1")
+        sink.await_link("up", "down", "up")
+        assert "a fault of the program" in [i.data["why"] for i in sink.items if i.kind == "link"][1]
+        talker.say("a", "2")
+        sink.await_readings(1)
 
 
 def test_a_program_that_is_no_broker_is_told_as_such(
