@@ -45,7 +45,7 @@ def instrument_toml(name: str, port: str, found: Proposal) -> str:
         lines += [f"baud = {found.settings[0]}", f"format = {_text(found.settings[1])}"]
     step = _text(f"{found.resolution} {found.unit}")
     lines.append(f"resolution = {step}    # ? a guess; compare with d on the plate")
-    if found.quantity == "flow":
+    if found.quantity != "mass":
         lines.append('quantity = "flow"')
     else:
         lines.append('# capacity = "30 kg"          # ? the most it can weigh: Max on the plate')
@@ -94,7 +94,7 @@ def _line_table(name: str, found: Proposal) -> list[str]:
 def _station_toml(name: str, found: Proposal) -> str:
     """The least station that uses the instrument."""
     head = "\n# A station so that this file can be served at once; name your own outlets.\n[stations.table]\n"
-    if found.quantity == "flow":
+    if found.quantity != "mass":
         return f'{head}outlets = ["concentrate"]\n\n[stations.table.water.{_key(name)}]\n'
     return (
         f"{head}outlets = [{_text(name)}]\n\n[stations.table.container]\n"

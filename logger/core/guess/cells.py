@@ -12,6 +12,7 @@ from logger.core.decode.number import read_number
 from logger.core.guess.atoms import NUMBER, OTHER, STAMP, WORD
 from logger.core.guess.words import kind_of, meaning, unit_of
 
+FEW = 4  # different values: as many may be a state
 TEXT, ODD = "text", "odd"
 
 
@@ -66,11 +67,12 @@ def weight_likeness(cells: list[Cell], index: int, decimal: str) -> float:
     cell = cells[index]
     numbers = values(cell, decimal)
     score = 2.0 * bool(decimals(cell, decimal)) + 1.0 * (len(set(numbers)) > 1) + 0.5 * cell.padded
+    score += 0.1 * min(8, max(map(len, cell.words))) + 0.5 * (len(set(numbers)) > FEW)
     score += 0.5 * any(word[:1] in "+-" for word in cell.words if word)
     if unit_behind(cells, index):
         score += 3.0
     near = neighbour_meaning(cells, index)
-    score += {"gross": 1.0, "net": 0.5, "tare": -2.0}.get(near, 0.0)
+    score += {"gross": 2.0, "net": 0.5, "tare": -2.0}.get(near, 0.0)
     if is_counter(numbers):
         score -= 6.0
     if cell.constant and not decimals(cell, decimal):

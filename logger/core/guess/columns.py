@@ -14,6 +14,7 @@ from logger.core.guess.atoms import BLANK, MARKS, NUMBER, OTHER, STAMP, WORD, At
 from logger.core.guess.cells import ODD, TEXT, Cell
 from logger.core.guess.words import kind_of, meaning
 
+LONG = 10  # digits without a point that are no single reading
 FLAGS = 4  # so many different signs at one place may be marks; more are a checksum
 
 
@@ -43,6 +44,10 @@ def columns(lines: Sequence[str], decimal: str) -> list[Cell]:
             if kind == NUMBER and _flag_before(texts):
                 cells.append(Cell(WORD, tuple(text[0] for text in texts), 1))
                 texts = tuple(text[1:] for text in texts)
+            half = _glued(texts) if kind == NUMBER else 0
+            if half:
+                cells.append(Cell(NUMBER, tuple(text[:half] for text in texts), half, padded=True))
+                texts = tuple(text[half:] for text in texts)
             padded = kind == NUMBER and any(_filled(text) for text in texts)
             cells.append(Cell(kind, texts, len(texts[0]), padded))
         at = span.end
@@ -122,6 +127,13 @@ def _flag_before(texts: tuple[str, ...]) -> bool:
     return len({text[0] for text in texts}) > 1 and all(
         text[0].isdigit() and text[1:2] == "0" and text[2:3].isdigit() for text in texts
     )
+
+
+def _glued(texts: tuple[str, ...]) -> int:
+    """Where to part a run of digits that is longer than any scale shows: weight and tare, equally long."""
+    width = len(texts[0])
+    digits = all(text.isdigit() for text in texts)
+    return width // 2 if digits and width >= LONG and width % 2 == 0 else 0
 
 
 def _words(texts: tuple[str, ...]) -> list[Cell]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 
 from logger.core.decode.layout import MAX_WIDTH
@@ -37,6 +38,15 @@ class _Drawer:
 
     def draw(self) -> Draft:
         out = self.out
+        if not decimals(self.cells[self.chosen], self.decimal):
+            out.questions.append(
+                "whether a decimal point is left out, as 1234 is read as 1234: compare with the display"
+            )
+        elif self._maybe_thousands():
+            out.questions.append(
+                f'whether "{self.cells[self.chosen].words[-1]}" has decimals: its comma may stand before '
+                "thousands, which the line dialect cannot read; compare with the display"
+            )
         out.mode = neighbour_meaning(self.cells, self.chosen)
         for at, cell in enumerate(self.cells):
             if cell.kind == TEXT:
@@ -54,6 +64,11 @@ class _Drawer:
             else:
                 self._odd(cell, at)
         return out
+
+    def _maybe_thousands(self) -> bool:
+        """Whether a comma might part thousands: three digits behind it, no zero alone before it."""
+        words = [word.lstrip("+- ") for word in self.cells[self.chosen].words if word]
+        return self.decimal == "," and all(re.fullmatch(r"[1-9]\d{0,2},\d{3}", word) for word in words)
 
     def _next_is_field(self, at: int) -> bool:
         return at + 1 < len(self.cells) and self.cells[at + 1].kind != TEXT
@@ -93,7 +108,12 @@ class _Drawer:
             self.out.reasons.append(f'"{shown}" never changed and is taken as fixed text')
             return
         self._field("skip", cell, at)
-        if is_counter(values(cell, self.decimal)):
+        if abs(at - self.chosen) == 1:
+            digits = len(cell.texts[0]) + len(self.cells[self.chosen].texts[0])
+            self.out.questions.append(
+                f"whether a run of {digits} digits is two numbers, as it is read, and which is the weight"
+            )
+        elif is_counter(values(cell, self.decimal)):
             self.out.reasons.append(f'"{shown}" goes up by one from line to line: a counter, skipped')
         else:
             near = neighbour_meaning(self.cells, at)
@@ -181,7 +201,7 @@ class _Drawer:
 
 
 def _many_numbers(cells: list[Cell]) -> bool:
-    return sum(cell.kind == NUMBER for cell in cells) > 1
+    return sum(cell.kind == NUMBER and (not cell.constant or "." in cell.texts[0]) for cell in cells) > 1
 
 
 def _listed(cell: Cell) -> str:
@@ -193,12 +213,18 @@ def _unit_at(cells: list[Cell], chosen: int) -> int:
     for order in (range(chosen + 1, len(cells)), range(chosen - 1, -1, -1)):
         for at in order:
             cell = cells[at]
-            if cell.kind == NUMBER:
+            if cell.kind == NUMBER or (at < chosen and _named_otherwise(cells, chosen)):
                 break
             named = cell.kind == WORD and any(unit_of(word) for word in cell.distinct if word)
             if named and (at > chosen or all(len(word) > 1 for word in cell.distinct)):
                 return at
     return -1
+
+
+def _named_otherwise(cells: list[Cell], chosen: int) -> bool:
+    """Whether a word stands right behind the number: a unit before it is then another number's."""
+    behind = [cell for cell in cells[chosen + 1 : chosen + 3] if cell.kind != TEXT or cell.texts[0].strip()]
+    return bool(behind) and behind[0].kind == WORD and not behind[0].distinct <= {""}
 
 
 def draft(cells: list[Cell], chosen: int, decimal: str, fixed: bool, one_mode: bool = False) -> Draft:

@@ -16,7 +16,7 @@ from logger.core.decode.number import write_number
 from logger.core.entries import USABLE, Reading
 from logger.core.guess.atoms import NUMBER, WORD, atoms, shape
 from logger.core.guess.cells import Cell, is_counter, step, values, weight_likeness
-from logger.core.guess.columns import columns
+from logger.core.guess.columns import LONG, columns
 from logger.core.guess.draft import Draft, draft
 from logger.core.guess.tokens import tokens
 from logger.core.guess.words import kind_of, meaning
@@ -29,6 +29,8 @@ KINDS = 3  # kinds of lines that are tried on their own
 NUMBERS = 4  # numbers in a line that are tried as the weight
 _CUT_NUMBER = re.compile(r"(?:\d[.,]?|-[^A-Za-z0-9{}]*)\{number|\{number(?::\d+)?\}(?:[.,]\d|-)")
 """A layout that would read a part of a number, or a number without its sign: never proposed."""
+_PART = re.compile(r"\{skip(?::\d+)?\},\{number|\{number(?::\d+)?\},\{skip")
+"""A part of a number, where a comma is not the sign before the decimals after all."""
 PLACEHOLDER = "kg"
 """Stands where lines tell no unit; `Candidate.unit` is None then."""
 
@@ -59,9 +61,14 @@ def layouts(lines: Sequence[bytes], end: str = "CRLF", most: int = 4) -> list[Ca
     numbers are one. [] where no number is found at all."""
     texts = [line.decode("latin-1") for line in lines]
     best: dict[Values, Candidate] = {}
-    for decimal in _decimals(texts):
+    if thousands(texts):
+        return []
+    decimals = _decimals(texts)
+    for decimal in decimals:
         for cells, one_mode in _ways(texts, decimal):
             for made, key in _from_cells(cells, decimal, end, lines, one_mode):
+                if decimal != decimals[0] and _PART.search(made.line.layout):
+                    continue
                 if key not in best or made.score > best[key].score:
                     best[key] = made
     return _worth_showing(best)[:most]
@@ -82,13 +89,25 @@ def _is_part(numbers: Values, better: Values) -> bool:
     return all(one is None or one == other for one, other in zip(numbers, better, strict=True))
 
 
+def thousands(texts: Sequence[str]) -> bool:
+    """Whether a comma parts thousands: 980 and 1,020 at the same place of lines of one kind. The line
+    dialect cannot read that, and 1,020 must not become 1.02."""
+    by_kind: dict[tuple[str, ...], set[bool]] = {}
+    for text in texts:
+        numbers = [atom.text for atom in atoms(text, ",") if atom.kind == NUMBER]
+        if numbers and all(re.fullmatch(r"[+-]? *(?:\d{1,3}|[1-9]\d{0,2},\d{3})", each) for each in numbers):
+            kinds = by_kind.setdefault((*shape(text, ","), str(len(numbers))), set())
+            kinds.add("," in max(numbers, key=len))
+    return any(len(kinds) == 2 for kinds in by_kind.values())
+
+
 def _decimals(texts: Sequence[str]) -> list[str]:
     """The signs that may stand before decimals, the likelier first."""
     dots = sum(bool(re.search(r"\d\.\d|(?<![\d.])\.\d", text)) for text in texts)
     commas = sum(bool(re.search(r"\d,\d", text)) for text in texts)
-    if commas > dots:
-        return [",", "."]
-    return [".", ","] if commas else ["."]
+    if 2 * dots >= len(texts) or not commas:
+        return ["."]
+    return [",", "."]
 
 
 def _ways(texts: Sequence[str], decimal: str) -> Iterator[tuple[list[Cell], bool]]:
@@ -102,6 +121,10 @@ def _ways(texts: Sequence[str], decimal: str) -> Iterator[tuple[list[Cell], bool
         if "9" in kind and (count >= 2 or len(texts) == 1):
             group = [text for text in texts if shape(text, decimal) == kind]
             yield tokens(group, decimal), False
+    for longer in shapes:
+        if longer[:-1] in shapes and "9" in longer[:-1]:  # a word that comes and goes at the end
+            both = [text for text in texts if shape(text, decimal) in (longer, longer[:-1])]
+            yield tokens(both, decimal), False
     for group in _tickets(texts, decimal):
         yield tokens(group, decimal), True
 
@@ -138,6 +161,7 @@ def _from_cells(
 ) -> Iterator[tuple[Candidate, Values]]:
     numbers = [at for at, cell in enumerate(cells) if cell.kind == NUMBER]
     numbers.sort(key=lambda at: -weight_likeness(cells, at, decimal))
+    numbers = [at for at in numbers if not _too_long(cells[at], decimal)]
     likely = [at for at in numbers if not is_counter(values(cells[at], decimal))] or numbers
     if _takes_turns(cells):
         return
@@ -153,6 +177,12 @@ def _from_cells(
                 )
                 if found is not None:
                     yield found
+
+
+def _too_long(cell: Cell, decimal: str) -> bool:
+    """More digits without a point than any instrument shows."""
+    longest = max(sum(map(str.isdigit, word)) for word in cell.words)
+    return longest >= LONG and not any(decimal in word for word in cell.words)
 
 
 def _loosened(layout: str) -> str:
@@ -173,7 +203,13 @@ def _try(  # noqa: PLR0917 - what a candidate is made of
     if not good:
         return None
     usable = sum(item.status in USABLE for item in good)
-    missed = next((text for text, item in zip(lines, readings, strict=True) if item is None), b"")
+    unread = [text for text, item in zip(lines, readings, strict=True) if item is None]
+    missed = unread[0] if unread else b""
+    questions = list(made.questions)
+    if any(b"-" in text for text in unread) and not any(item.number < 0 for item in good):
+        questions.append(
+            f"how a number below zero is written: {missed!r} and its like come as not understood"
+        )
     score = 10 * len(good) / len(lines) + 4 * usable / len(lines) + liking
     score -= 0.5 * layout.count("{skip") + 0.2 * layout.count("{skip}")
     if "{number:" not in layout:
@@ -188,7 +224,7 @@ def _try(  # noqa: PLR0917 - what a candidate is made of
         len(lines),
         _resolution(good),
         tuple(made.reasons),
-        tuple(dict.fromkeys(made.questions)),
+        tuple(dict.fromkeys(questions)),
         tuple(_shown(item, made.unit) for item in good[-3:]),
         missed,
         shows,

@@ -12,7 +12,7 @@ from logger.core.decode.sma import SmaDecoder
 from logger.core.entries import USABLE, Reading
 from logger.core.guess.cells import step
 from logger.core.guess.cut import Burst
-from logger.core.guess.layouts import Candidate, layouts
+from logger.core.guess.layouts import Candidate, layouts, thousands
 from logger.core.guess.score import Fit, fit
 from logger.core.units import FLOW_L_MIN, MASS_MG
 
@@ -50,8 +50,10 @@ class Proposal:
 
     @property
     def quantity(self) -> str:
-        """mass or flow."""
-        return "flow" if self.unit in FLOW_L_MIN else "mass"
+        """mass or flow; volume for a meter that counts litres."""
+        if self.unit in MASS_MG or self.unit is None:
+            return "mass"
+        return "flow" if self.unit in FLOW_L_MIN else "volume"
 
     def with_unit(self, unit: str) -> Proposal:
         """With the unit a person told. ValueError where it is not one that is known."""
@@ -102,7 +104,7 @@ def propose(
     )
     found = layouts(cut.lines, cut.end or "CRLF")
     if not found:
-        return replace(base, trouble=base.trouble or "no line with a number in it was heard")
+        return replace(base, trouble=base.trouble or _no_layout(cut.lines))
     best = found[0]
     made = _from_candidate(base, best)
     questions = list(best.questions)
@@ -117,6 +119,15 @@ def propose(
     questions += [_GROSS_OR_NET] if not made.shows and made.quantity == "mass" else []
     questions += _ALWAYS_ASKED if made.quantity == "mass" else ()
     return replace(made, questions=tuple(questions), alternatives=tuple(found[1:]))
+
+
+def _no_layout(lines: Sequence[bytes]) -> str:
+    if thousands([line.decode("latin-1") for line in lines]):
+        return (
+            "a sign stands before the thousands of its numbers (980, then 1,020), which the line dialect "
+            "cannot read; switch it off at the instrument"
+        )
+    return "no line with a number in it that the line dialect can read was heard"
 
 
 def _from_candidate(base: Proposal, best: Candidate) -> Proposal:

@@ -12,14 +12,17 @@ _KIND = {NUMBER: NUMBER, MARKS: NUMBER, WORD: WORD, STAMP: STAMP, OTHER: TEXT}
 
 
 def tokens(lines: Sequence[str], decimal: str) -> list[Cell]:
-    """The cells of lines of one shape (`atoms.shape`). Blanks go into the cell of the number behind them;
-    elsewhere as many as always stood there are text."""
+    """The cells of lines of one shape (`atoms.shape`), the last part of which may be missing. Blanks go into
+    the cell of the number behind them; elsewhere as many as always stood there are text."""
     rows = [_parts(line, decimal) for line in lines]
+    most = max(map(len, rows))
+    short = any(len(row) < most for row in rows)
+    rows = [row if len(row) == most else [*row[:-1], (0, row[-1][1]), row[-1]] for row in rows]
     cells: list[Cell] = []
     for at in range(len(rows[0]) - 1):
         gaps = [row[at][0] for row in rows]
         atom = [row[at][1] for row in rows]
-        kind = _KIND[atom[0].kind]
+        kind = WORD if short and at == most - 2 else _KIND[atom[0].kind]
         if kind == NUMBER:
             cells += _number(gaps, atom, cells)
             continue

@@ -224,6 +224,45 @@ def test_an_overload_in_the_numbers_place_is_left_out_and_told() -> None:
     assert best.usable == len(lines) - 1
 
 
+def test_thousands_are_never_read_as_decimals() -> None:
+    """980 g, then 1,020 g: the second must not become 1.02 g."""
+    assert layouts([f"{g + 100:,} g".encode() for g, _ in climb()]) == []
+
+
+def test_a_comma_that_may_part_thousands_is_asked_about() -> None:
+    best = layouts([f"{g + 1300:,} g".encode() for g, _ in climb()])[0]
+    assert any("thousands" in question for question in best.questions)
+
+
+def test_commas_between_fields_are_no_decimals() -> None:
+    best = layouts(
+        [f"{n},{g / 1000:.3f},kg,{'U' if m else 'S'}".encode() for n, (g, m) in enumerate(climb())]
+    )[0]
+    assert (best.line.layout, best.line.decimal) == ("{skip},{number},{unit},{status}", ".")
+
+
+def test_a_word_that_comes_and_goes_at_the_end_is_a_status() -> None:
+    best = layouts([f"{g / 1000:.3f}\tkg\t{'*' if m else ''}".encode() for g, m in climb()])[0]
+    assert dict(best.line.words) == {"*": "moving", "": "stable"}
+    assert best.read == best.of
+
+
+def test_weight_and_tare_in_one_run_of_digits_are_parted_and_asked_about() -> None:
+    best = layouts([f"\x02A {g:06d}{0:06d}".encode() for g, _ in climb()])[0]
+    readings = try_on(best.line, [b"\x02A 001235000000"])
+    assert [r and r.number for r in readings] == [1235]
+    assert any("decimal point is left out" in question for question in best.questions)
+
+
+def test_numbers_below_zero_that_are_not_read_are_told() -> None:
+    """A minus behind its number: 0.020- must not become 0.02."""
+    best = layouts(
+        [f"{g / 1000:8.3f}{'-' if n < 4 else ' '} kg".encode() for n, (g, _) in enumerate(climb())]
+    )[0]
+    assert best.read == best.of - 4
+    assert any("below zero" in question for question in best.questions)
+
+
 def test_lines_without_a_number_give_nothing() -> None:
     assert layouts([b"HELLO", b"READY", b"HELLO"]) == []
 
