@@ -20,19 +20,15 @@ from logger.board.by_mqtt import ActionsByMqtt
 from logger.board.server import BoardError, BoardServer
 from logger.clock import Clock
 from logger.core.bay import Bay
-from logger.core.decode import line, sma
-from logger.core.decode.contract import Decoder, Exchange
-from logger.core.decode.message import MessageDecoder
 from logger.core.entries import Circumstance, Entry, Finding, Garbage, Reading
 from logger.journal.checkpoint import thaw
 from logger.journal.journal import Journal, JournalError, JournalReader, boot_offset, last_moment
 from logger.loop import Loop
 from logger.ports.bench import WireBench
 from logger.ports.broker import Broker
-from logger.ports.contract import Now, Port, Put
-from logger.ports.mqtt import MqttPort
-from logger.ports.serial import SerialPort
-from logger.settings import Configuration, InstrumentSettings
+from logger.ports.contract import Port
+from logger.settings import Configuration
+from logger.wiring import make_broker, make_ports
 
 log = logging.getLogger("tallydeck")
 
@@ -43,55 +39,6 @@ TOKEN_NAME = "token"  # noqa: S105  (a file's name)
 
 class StartError(Exception):
     """The daemon can't start; the text says what, where, and what to do."""
-
-
-def _sma(settings: InstrumentSettings) -> tuple[Decoder, Exchange]:
-    exchange = sma.exchange(settings.mode, settings.interval_s, settings.timeout_s)
-    return sma.SmaDecoder(settings.name), exchange
-
-
-def _line(settings: InstrumentSettings) -> tuple[Decoder, Exchange]:
-    if settings.line is None:
-        raise StartError(f'instruments.{settings.name}: dialect "line" needs a [line] table')
-    exchange = line.exchange(settings.line, settings.interval_s, settings.timeout_s)
-    return line.LineDecoder(settings.name, settings.line), exchange
-
-
-DIALECTS: dict[str, Callable[[InstrumentSettings], tuple[Decoder, Exchange]]] = {"sma": _sma, "line": _line}
-"""Dialect -> how to make its decoder and its exchange. A new dialect is one line here."""
-
-
-def make_broker(configuration: Configuration, client: str = "") -> Broker | None:
-    """The connection to the MQTT broker, not begun yet; None where there is none.
-
-    ``client`` is put behind the client id, for a second program beside the daemon.
-    """
-    told = configuration.mqtt
-    return None if told is None else Broker(replace(told, client_id=told.client_id + client))
-
-
-def make_port(settings: InstrumentSettings, put: Put, now: Now, broker: Broker | None = None) -> Port:
-    """The port of an instrument that is wired, not started yet; ``broker`` where one comes by MQTT."""
-    if settings.mqtt is not None:
-        if broker is None:
-            raise StartError(
-                f"instruments.{settings.name}: it is read by MQTT, and no broker is told at [mqtt]"
-            )
-        decode = MessageDecoder(settings.name, settings.mqtt.form)
-        return MqttPort(settings.name, settings.mqtt.topic, decode, broker, put, now)
-    decoder, exchange = DIALECTS[settings.dialect](settings)
-    return SerialPort(
-        settings.name,
-        settings.port or "",
-        decoder,
-        exchange,
-        put,
-        now,
-        baud=settings.baud,
-        data_bits=settings.data_bits,
-        parity=settings.parity,
-        stop_bits=settings.stop_bits,
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,11 +115,7 @@ class Daemon:
             self.stop()
             raise
         broker = make_broker(self.configuration)
-        self.ports = [
-            make_port(each, self._put, self.clock.now_ns, broker)
-            for each in self.configuration.instruments
-            if each.wired
-        ]
+        self.ports = make_ports(self.configuration.instruments, self._put, self.clock.now_ns, broker)
         for port in self.ports:
             port.start()
         self._take_actions(broker)

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
 from typing import Any
 
-from logger.app import make_broker, make_port
 from logger.clock import Clock
 from logger.core.description import ContainerKind, Outlet, Station
 from logger.core.entries import Circumstance, Garbage, Reading
 from logger.core.units import kg_to
 from logger.settings import Configuration, MqttSettings
+from logger.wiring import make_broker, make_ports
 
 
 def describe(configuration: Configuration) -> dict[str, Any]:
@@ -64,12 +63,9 @@ def _outlet(outlet: Outlet) -> str:
 
 def probe_ports(configuration: Configuration, seconds: float) -> list[dict[str, Any]]:
     """Open every port at once and listen: what came, what could not be read, what is wrong."""
-    heard: dict[str, list[Any]] = {each.name: [] for each in configuration.instruments}
-    clock, ports = Clock(), []
+    heard: list[Reading | Garbage | Circumstance] = []
     broker = make_broker(configuration, "-check")
-    for each in configuration.instruments:
-        if each.wired:
-            ports.append(make_port(each, _into(heard[each.name]), clock.now_ns, broker))
+    ports = make_ports(configuration.instruments, heard.append, Clock().now_ns, broker)
     for port in ports:
         port.start()
     threading.Event().wait(seconds)
@@ -77,17 +73,15 @@ def probe_ports(configuration: Configuration, seconds: float) -> list[dict[str, 
     for port in ports:
         health = port.health()
         port.stop()
-        found.append(_verdict(port.name, heard[port.name], health.message, seconds))
+        found.append(_verdict(port.name, heard, health.message, seconds))
     return found
 
 
-def _into(items: list[Any]) -> Callable[[Reading | Garbage | Circumstance], None]:
-    return items.append
-
-
-def _verdict(name: str, items: list[Any], message: str, seconds: float) -> dict[str, Any]:
-    readings = [item for item in items if isinstance(item, Reading)]
-    garbage = [item for item in items if isinstance(item, Garbage)]
+def _verdict(
+    name: str, heard: list[Reading | Garbage | Circumstance], message: str, seconds: float
+) -> dict[str, Any]:
+    readings = [item for item in heard if isinstance(item, Reading) and item.channel == name]
+    garbage = [item for item in heard if isinstance(item, Garbage) and item.channel == name]
     if readings:
         last = readings[-1]
         shown = f"{last.number * 10.0**last.exp:.{max(0, -last.exp)}f} {last.unit}"

@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from logger import __version__
-from logger.app import StartError, make_broker, make_port, read_address
+from logger.app import StartError, read_address
 from logger.board.client import ClientError, DaemonClient
 from logger.clock import Clock
 from logger.commands.keyboard import Keys, Nobody, Terminal
@@ -33,6 +33,7 @@ from logger.core.proof.values import (
 )
 from logger.ports.contract import Port
 from logger.settings import Configuration
+from logger.wiring import make_broker, make_ports
 
 TURN_S = 0.05
 _KEYS = "Enter goes on, s skips, q ends"
@@ -117,8 +118,7 @@ def _ports(configuration: Configuration, put: Callable[[Item], None], clock: Clo
             f"{configuration.path}: no instrument has a port; "
             "give each an [instruments.NAME] table with a port"
         )
-    broker = make_broker(configuration)
-    return [make_port(each, put, clock.now_ns, broker) for each in wired]
+    return make_ports(wired, put, clock.now_ns, make_broker(configuration, "-prove"))
 
 
 def conduct(

@@ -74,6 +74,10 @@ class WireKeeper(ABC):
         if self._thread.is_alive():
             log.warning("port %s did not end within %.1f s; it ends by itself later", self.name, timeout_s)
 
+    @property
+    def alive(self) -> bool:
+        return self._thread is not None and self._thread.is_alive()
+
     @abstractmethod
     def _begun(self) -> None:
         """The wire is open."""

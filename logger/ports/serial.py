@@ -67,10 +67,6 @@ class SerialPort(WireKeeper):
         self._message = ""
         self._bytes_in = self._frames = self._rejected = self._last_item_ns = 0
 
-    @property
-    def alive(self) -> bool:
-        return self._thread is not None and self._thread.is_alive()
-
     def health(self) -> PortHealth:
         return PortHealth(
             self.name,

@@ -24,6 +24,7 @@ from logger.settings.document import ContainerTable, Document, FeedTable, Statio
 from logger.settings.meters import shown_as
 from logger.settings.problems import Path, did_you_mean, one_of, show
 from logger.settings.quantities import Measured
+from logger.settings.registers import step_of, wraps_at
 from logger.settings.texts import NOT_WEIGHED
 from logger.settings.validate import Faults
 from logger.settings.wires import POLL_S, mode_of
@@ -218,7 +219,8 @@ def _channels(document: Document, uses: Uses, faults: Faults) -> tuple[Channel, 
     for name, table in document.instruments.items():
         place: Path = ("instruments", name)
         used = uses.by_channel.get(name, [])
-        resolution = _resolution((*place, "resolution"), table.resolution, shown_as(table), used, faults)
+        own = table.resolution or (None if any(use.resolution for use in used) else step_of(table))
+        resolution = _resolution((*place, "resolution"), own, shown_as(table), used, faults)
         interval = POLL_S if table.interval is None and mode_of(table) == "poll" else table.interval
         channels.append(
             Channel(
@@ -232,7 +234,7 @@ def _channels(document: Document, uses: Uses, faults: Faults) -> tuple[Channel, 
                 interval,
                 name,
                 table.pulses_per_l,
-                table.wraps_at,
+                wraps_at(table),
                 table.most,
                 table.accuracy,
             )

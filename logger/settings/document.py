@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from logger.settings.numbers import DeviceNumber, Register, ScaleStep
 from logger.settings.quantities import (
     Density,
     Duration,
@@ -72,24 +73,63 @@ class MessageTable(Table):
     stable: FieldPath | None = Field(default=None, description="The field that is true at rest.")
 
 
+class ModbusTable(Table):
+    """Which register of a Modbus device holds the number, and what the number means."""
+
+    device: DeviceNumber = Field(
+        default=1, description="The device's number on the bus (unit, slave), 1 to 247; on TCP 0 to 255."
+    )
+    first: Register | None = Field(
+        default=None,
+        alias="register",  # which is a method of every model
+        description="Its first register, counted from 0 as on the wire. Manuals that print 40001 (holding) "
+        "or 30001 (input) for the first one, or count from 1, mean 0.",
+    )
+    kind: Literal["holding", "input"] = Field(
+        default="holding", description="Kind of register: holding (function 3) or input (function 4)."
+    )
+    number: Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64"] | None = (
+        Field(default=None, description="What the registers hold; one register has 16 bits.")
+    )
+    order: Literal["ABCD", "CDAB", "BADC", "DCBA"] | None = Field(
+        default=None,
+        description="Order on the wire of the bytes of a 32-bit number, A the highest: ABCD: high register "
+        "first; CDAB: low register first; BADC, DCBA: the same with the bytes of each register exchanged. "
+        "16 bits: may be left out; 64 bits: by the same rule.",
+    )
+    scale: ScaleStep | None = Field(
+        default=None,
+        description='What one count of a whole number is: "0.01 L/min", "0.1 L", "1 g". Left out for a '
+        "float, whose unit is the instrument's, and for a counter of pulses, with its pulses_per_l.",
+    )
+    framing: Literal["rtu", "tcp"] | None = Field(
+        default=None,
+        description="Left out: tcp on socket://, rtu elsewhere. rtu on socket://: an adapter that passes the "
+        "serial line's bytes on as they are.",
+    )
+
+
 class InstrumentTable(Table):
     port: PortAddress | None = Field(
         default=None, description="Where it is plugged in. Left out: its readings come from a file."
     )
-    dialect: Literal["sma", "line", "mqtt"] = Field(
+    dialect: Literal["sma", "line", "mqtt", "modbus"] = Field(
         default="sma",
         description='"sma": the SMA SCP-0499 protocol; "line": lines of its own, described below; '
-        '"mqtt": messages from the broker at [mqtt].',
+        '"mqtt": messages from the broker at [mqtt]; '
+        '"modbus": a number in the registers of a Modbus device, described below.',
     )
     mode: Literal["poll", "stable", "repeat", "listen"] | None = Field(
         default=None,
         description="sma: poll (ask for the weight), stable (ask for a stable one), repeat (sends itself); "
-        "line: listen (sends by itself) or poll.",
+        "line: listen (sends by itself) or poll; modbus: poll.",
     )
     interval: Interval | None = Field(
         default=None, description="Time between readings; where it sends by itself, learned."
     )
-    timeout: Interval = Field(default=1.0, description='How long an answer may take (default "1 s").')
+    timeout: Interval | None = Field(
+        default=None, description='How long an answer may take (default "1 s"; modbus: "300 ms").'
+    )
     baud: Literal[300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] = Field(
         default=9600, description="Line speed."
     )
@@ -120,7 +160,8 @@ class InstrumentTable(Table):
     wraps_at: int | None = Field(
         default=None,
         description="The number after the highest one a total or a count can show, in steps of its last "
-        "digit, e.g. 65536 for 16 bits; left out: a lower number than before is a reset.",
+        "digit, e.g. 65536 for 16 bits; left out: a lower number than before is a reset; modbus: in counts, "
+        "left out: as wide as its registers, if unsigned.",
     )
     most: Flow | None = Field(
         default=None, description='More than this can\'t flow, e.g. "40 L/min"; tells a wrap from a reset.'
@@ -132,6 +173,7 @@ class InstrumentTable(Table):
     )
     line: LineTable | None = None
     mqtt: MessageTable | None = None
+    modbus: ModbusTable | None = None
 
 
 class ContainerTable(Table):

@@ -12,6 +12,7 @@ from logger.settings.document import Document
 from logger.settings.messages import broker
 from logger.settings.places import Places
 from logger.settings.problems import Problem, SettingsError, show
+from logger.settings.registers import with_units
 from logger.settings.secret import MASK, Secret, SecretError, is_reference, read_secret
 from logger.settings.validate import Faults, read
 from logger.settings.values import Configuration, digest
@@ -45,6 +46,7 @@ def loads(text: str, name: str = "<text>", env: Mapping[str, str] | None = None)
 def _configuration(text: str, name: str, path: Path | None, env: Mapping[str, str] | None) -> Configuration:
     env = os.environ if env is None else env
     document, faults = read(text, name)
+    document = with_units(document)
     bay = build(document, faults)
     instruments = wires(document, faults)
     check(document, bay, faults)

@@ -166,7 +166,9 @@ def _keys_at(path: Path) -> list[str]:
             kind = _table_in(kind.model_fields[str(part)].annotation)
         else:  # dict[str, Table]
             kind = _table_in(get_args(kind)[1])
-    return list(kind.model_fields) if isinstance(kind, type) and issubclass(kind, BaseModel) else []
+    if not (isinstance(kind, type) and issubclass(kind, BaseModel)):
+        return []
+    return [field.alias or name for name, field in kind.model_fields.items()]
 
 
 def _table_in(annotation: Any) -> Any:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from logger.core.decode.layout import LineFormat
 from logger.core.decode.message import MessageFormat
+from logger.core.decode.registers import RegisterFormat
 from logger.core.description import Bay
 from logger.settings.secret import Secret
 
@@ -42,15 +43,27 @@ class MqttSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class ModbusSettings:
+    """A number in the registers of a Modbus device. ``framing`` is ``rtu`` or ``tcp``, ``kind`` is
+    ``holding`` or ``input``; ``register`` is its first register, counted from 0."""
+
+    framing: str
+    device: int
+    kind: str
+    register: int
+    format: RegisterFormat
+
+
+@dataclass(frozen=True, slots=True)
 class InstrumentSettings:
     """How an instrument is reached and asked. Its channel in the Bay has the same name.
 
     ``port`` is a device path, ``socket://host:port``, ``rfc2217://host:port``, ``demo:NAME`` (the demo's
     own bay), or None: its readings come from a file.
-    ``dialect`` is ``sma`` (mode ``poll``, ``stable`` or ``repeat``)
-    or ``line`` (mode ``listen`` or ``poll``; ``line`` then tells the format)
-    or ``mqtt`` (``mqtt`` then tells topic and format). ``interval_s`` is the time
-    between polls; an instrument that sends by itself keeps its own.
+    ``dialect`` is ``sma`` (mode ``poll``, ``stable`` or ``repeat``), ``line`` (mode ``listen`` or ``poll``;
+    ``line`` then tells the format), ``mqtt`` (``mqtt`` tells topic and format) or ``modbus`` (``modbus``
+    tells the register; several may share a port). ``interval_s`` is the time between polls; an instrument
+    that sends by itself keeps its own.
     """
 
     name: str
@@ -65,6 +78,7 @@ class InstrumentSettings:
     stop_bits: float = 1.0
     line: LineFormat | None = None
     mqtt: MessageSource | None = None
+    modbus: ModbusSettings | None = None
 
     @property
     def wired(self) -> bool:

@@ -7,6 +7,7 @@ from logger.settings.document import Document, InstrumentTable
 from logger.settings.messages import message_source, topics_once
 from logger.settings.meters import units_of
 from logger.settings.problems import Path, one_of, show
+from logger.settings.registers import framing_of, registers
 from logger.settings.texts import Format
 from logger.settings.validate import Faults
 from logger.settings.values import InstrumentSettings
@@ -14,8 +15,17 @@ from logger.settings.values import InstrumentSettings
 POLL_S = 0.2
 """Time between polls where none is told: 5 readings a second are what the detection figures assume."""
 
-MODES = {"sma": ("poll", "stable", "repeat"), "line": ("listen", "poll"), "mqtt": ("listen",)}
+MODES = {
+    "sma": ("poll", "stable", "repeat"),
+    "line": ("listen", "poll"),
+    "mqtt": ("listen",),
+    "modbus": ("poll",),
+}
 """Dialect -> its modes, the usual one first."""
+
+TIMEOUT_S = {"sma": 1.0, "line": 1.0, "mqtt": 1.0, "modbus": 0.3}
+"""Dialect -> how long an answer may take where nothing is told. Modbus: common practice, no source; while one
+device of a bus is waited for, the others wait too."""
 
 
 def wires(document: Document, faults: Faults) -> tuple[InstrumentSettings, ...]:
@@ -48,13 +58,14 @@ def _instrument(name: str, table: InstrumentTable, faults: Faults) -> Instrument
         table.dialect,
         mode,
         POLL_S if table.interval is None else table.interval,
-        table.timeout,
+        TIMEOUT_S[table.dialect] if table.timeout is None else table.timeout,
         table.baud,
         framing.data_bits,
         framing.parity,
         framing.stop_bits,
         _line(place, table, mode, faults),
         message_source(name, table, faults),
+        registers(name, table, faults),
     )
 
 
@@ -108,17 +119,46 @@ def _line(place: Path, table: InstrumentTable, mode: str, faults: Faults) -> Lin
 
 
 def _ports_once(document: Document, faults: Faults) -> None:
+    """Only Modbus instruments share a port, as a bus, and all of one bus have the same line."""
     first: dict[str, str] = {}
     for name, table in document.instruments.items():
         if table.port is None:
             continue
         # The same TCP port is the same wire, however it is spoken to.
         other = first.setdefault(table.port.partition("://")[2] or table.port, name)
-        if other != name:
+        if other == name:
+            continue
+        beside = document.instruments[other]
+        if table.dialect == beside.dialect == "modbus" and table.port == beside.port:
+            _one_line(name, other, document, faults)
+            continue
+        faults.add(
+            ("instruments", name, "port"),
+            f"{show(table.port)}, where {show(other)} is plugged in already",
+            "a port of its own for every instrument",
+            "look up the right port; two programs or instruments on one port spoil each other's readings",
+            ("instruments", other, "port"),
+        )
+
+
+def _one_line(name: str, other: str, document: Document, faults: Faults) -> None:
+    """Two instruments of one bus: what one says of the line, the other must say too."""
+    one, two = document.instruments[name], document.instruments[other]
+    for path, mine, theirs in (
+        (("baud",), str(one.baud), str(two.baud)),
+        (("format",), _framing(one), _framing(two)),
+        (("modbus", "framing"), show(framing_of(one)), show(framing_of(two))),
+    ):
+        if mine != theirs:
             faults.add(
-                ("instruments", name, "port"),
-                f"{show(table.port)}, where {show(other)} is plugged in already",
-                "a port of its own for every instrument",
-                "look up the right port; two programs or instruments on one port spoil each other's readings",
-                ("instruments", other, "port"),
+                ("instruments", name, *path),
+                f"{mine}, where {show(other)} on the same port has {theirs}",
+                f"one {path[-1]} for all on a bus",
+                "look it up in the devices' own menus, and set all of them alike",
+                ("instruments", other, *path),
             )
+
+
+def _framing(table: InstrumentTable) -> str:
+    framing = table.format or Format()
+    return show(f"{framing.data_bits}{framing.parity}{framing.stop_bits:g}")

@@ -17,8 +17,9 @@ from logger.simulator.troubles import ContainerChange, Unplugged
 from tests.app.bays import OwnProcess, running_bay, running_daemon, until, write_configuration
 
 
-def readings(daemon: Daemon) -> int:
-    return sum(each["age_s"] is not None for each in daemon.loop.snapshot()["instruments"])
+def all_read(daemon: Daemon) -> bool:
+    """Whether every instrument has given a reading."""
+    return all(each["age_s"] is not None for each in daemon.loop.snapshot()["instruments"])
 
 
 def text(findings: list[Finding]) -> list[str]:
@@ -30,7 +31,7 @@ def test_replaying_the_journal_gives_the_live_findings_to_the_byte(tmp_path: Pat
     """Actions, a container change, an unplugged scale and an alarm, on ptys and TCP, then folded again."""
     live: list[Finding] = []
     with running_bay(tmp_path, speed=8.0) as bay, running_daemon(bay, tmp_path, live.extend) as daemon:
-        until(lambda: readings(daemon) == 6, what="a reading from every instrument")
+        until(lambda: all_read(daemon), what="a reading from every instrument")
         assert daemon.loop.submit({"action": "start-run"}, "test").accepted
         until(lambda: bay.now_s > 70, what="70 s of the bay")
         bay.hurry(ContainerChange(bay.now_s, "tailings", without_s=10.0))
@@ -54,7 +55,7 @@ def test_replaying_the_journal_gives_the_live_findings_to_the_byte(tmp_path: Pat
 def test_a_restart_resumes_run_and_tally_from_the_checkpoint(tmp_path: Path) -> None:
     with running_bay(tmp_path, speed=5.0) as bay:
         with running_daemon(bay, tmp_path) as first:
-            until(lambda: readings(first) == 6, what="a reading from every instrument")
+            until(lambda: all_read(first), what="a reading from every instrument")
             first.loop.submit({"action": "start-run", "run": "kept"}, "test")
             until(lambda: bay.now_s > 60, what="a minute of the bay")
             before = first.loop.tally("kept")
@@ -74,7 +75,7 @@ def test_without_a_checkpoint_the_past_is_folded_again_behind(tmp_path: Path) ->
     """Another digest of the code: recording starts at once, and no alarm sounds about the past."""
     with running_bay(tmp_path, speed=5.0) as bay:
         with running_daemon(bay, tmp_path) as first:
-            until(lambda: readings(first) == 6, what="a reading from every instrument")
+            until(lambda: all_read(first), what="a reading from every instrument")
             first.loop.submit({"action": "open-lot", "lot": "L1"}, "test")
             first.loop.submit({"action": "start-run", "lot": "L1"}, "test")
             until(lambda: bay.now_s > 40, what="40 s of the bay")
@@ -148,7 +149,7 @@ def test_a_damaged_journal_is_set_aside_and_said_on_the_board(tmp_path: Path) ->
     (tmp_path / "journal").mkdir()
     (tmp_path / "journal" / "journal.sqlite").write_bytes(b"SQLite format 3\0" + b"\xff" * 9000)
     with running_bay(tmp_path) as bay, running_daemon(bay, tmp_path) as daemon:
-        until(lambda: readings(daemon) == 6, what="a reading from every instrument")
+        until(lambda: all_read(daemon), what="a reading from every instrument")
         alarms = daemon.loop.snapshot()["alarms"]
         assert daemon.journal.set_aside is not None
         assert daemon.journal.set_aside.exists()
@@ -158,7 +159,7 @@ def test_a_damaged_journal_is_set_aside_and_said_on_the_board(tmp_path: Path) ->
 def test_an_unreadable_checkpoint_only_costs_folding_again(tmp_path: Path) -> None:
     with running_bay(tmp_path) as bay:
         with running_daemon(bay, tmp_path) as first:
-            until(lambda: readings(first) == 6, what="a reading from every instrument")
+            until(lambda: all_read(first), what="a reading from every instrument")
             first.loop.submit({"action": "start-run", "run": "kept"}, "test")
             key = first.loop._key
         from logger.clock import Clock

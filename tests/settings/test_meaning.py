@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from logger.app import DIALECTS
 from logger.core.decode import sma
 from logger.core.decode.layout import LineFormat
 from logger.core.decode.line import LineDecoder
@@ -35,6 +34,7 @@ from logger.settings import (
 )
 from logger.settings.wires import MODES
 from logger.simulator.foundry import foundry_scenario
+from logger.wiring import DIALECTS
 
 CONFIG = Path(__file__).parents[2] / "config"
 ENV = {"HOME": "/home/bay"}
@@ -491,7 +491,7 @@ def test_every_dialect_and_mode_that_is_allowed_can_be_asked() -> None:
     """The settings' table of modes against the decoders': none is allowed that the wire does not know."""
     asked = [sma.exchange(mode) for mode in MODES["sma"]]
     assert all(exchange.start or exchange.poll for exchange in asked)
-    assert set(MODES) == {*DIALECTS, "mqtt"}  # which has no wire of its own
+    assert set(MODES) == {*DIALECTS, "mqtt", "modbus"}  # whose ports are made otherwise
 
 
 MQTT = """

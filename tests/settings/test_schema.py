@@ -89,6 +89,7 @@ def test_every_key_that_a_person_may_write_is_explained() -> None:
         "StationTable.feed",
         "InstrumentTable.line",
         "InstrumentTable.mqtt",
+        "InstrumentTable.modbus",
         "OutletTable.container",
     }  # tables explain themselves
     silent = {
