@@ -24,7 +24,7 @@ from logger.commands.wire import PortArgument, typed_bytes, until_ctrl_c
 
 if TYPE_CHECKING:
     from logger.core.guess.proposal import Proposal
-    from logger.ports.finding import Found, Plan, Setting, Trial
+    from logger.ports.finding import Found, Plan, Trial
 
 
 def find(
@@ -93,13 +93,10 @@ def find(
 
 
 def _search(port: str, search: Plan) -> Found:
-    from logger.ports.ear import Ear, settings_of
+    from logger.ports.ear import Opener, settings_of
     from logger.ports.finding import Stopped
     from logger.ports.finding import find as search_port
     from logger.ports.wire import WireError, check_url
-
-    def opener(setting: Setting) -> Ear:
-        return Ear(port, settings_of(*(setting or (9600, "8N1"))))
 
     def say(text: str) -> None:
         err.print(text, markup=False)
@@ -112,7 +109,7 @@ def _search(port: str, search: Plan) -> Found:
         fail(USAGE, str(error))
     with until_ctrl_c() as enough:
         try:
-            return search_port(opener, search, now=time.monotonic, say=say, stopped=enough.is_set)
+            return search_port(Opener(port), search, now=time.monotonic, say=say, stopped=enough.is_set)
         except Stopped:
             fail(130, "stopped; nothing was decided")
         except WireError as error:

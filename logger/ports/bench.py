@@ -10,8 +10,8 @@ from dataclasses import asdict
 from typing import Any
 
 from logger.core.guess.pieces import Listener, Shown, printable
-from logger.ports.ear import Ear, has_settings, settings_of
-from logger.ports.finding import REQUESTS, Setting, Stopped, find, plan
+from logger.ports.ear import Ear, Opener, has_settings, settings_of
+from logger.ports.finding import REQUESTS, Stopped, find, plan
 from logger.ports.listing import is_device, list_wires, stable_name
 from logger.ports.telling import found_dict
 from logger.ports.wire import WireError, check_url
@@ -99,13 +99,10 @@ class WireBench:
         )
         until_s = time.monotonic() + seconds
 
-        def opener(setting: Setting) -> Ear:
-            return self._open(port, *(setting or (9600, "8N1")))
-
         with self._turn(port):
             try:
                 found = find(
-                    opener,
+                    Opener(port),
                     search,
                     now=time.monotonic,
                     stopped=lambda: self._ending.is_set() or time.monotonic() > until_s,
@@ -118,6 +115,8 @@ class WireBench:
                 ) from None
             except WireError as error:
                 raise self._trouble(error) from error
+            except ValueError as error:
+                raise WireRefused("wrong-setting", str(error), "give settings that are possible") from error
         proposal = found.proposal
         if proposal is not None and unit is not None:
             try:

@@ -10,7 +10,7 @@ import struct
 import time
 from typing import Protocol
 
-from logger.ports.wire import Settings, Wire, open_wire
+from logger.ports.wire import Settings, Wire, WireError, open_wire
 
 _TIOCGICOUNT = 0x545D  # linux/include/uapi/asm-generic/ioctls.h
 _COUNTS = struct.Struct(
@@ -95,3 +95,24 @@ def settings_of(baud: int, framing: str) -> Settings:
     if match is None:
         raise ValueError(f'format "{framing}" is not possible; write it like "8N1" or "7E1"')
     return Settings(baud, int(match[1]), match[2], float(match[3]))
+
+
+class Opener:
+    """Opens one wire again and again, at one setting after the other. A converter on the network serves one
+    client and takes a moment to see that it has left, so it is tried again."""
+
+    def __init__(self, url: str) -> None:
+        self._url = url
+        self._waits_s: tuple[float, ...] = ()
+
+    def __call__(self, setting: tuple[int, str] | None) -> Ear:
+        """WireError, ValueError where the setting can't be."""
+        settings = settings_of(*(setting or (9600, "8N1")))
+        for wait_s in self._waits_s:
+            try:
+                return Ear(self._url, settings)
+            except WireError:
+                time.sleep(wait_s)
+        ear = Ear(self._url, settings)
+        self._waits_s = () if self._url.startswith("/") else (0.1, 0.3, 1.0)
+        return ear

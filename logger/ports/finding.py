@@ -39,6 +39,8 @@ print, send, query, the ENQ character, a bare line end."""
 
 GOOD = 0.5  # a score below is no fit
 FEW_BYTES = 3  # fewer are a click on the wire
+PATIENCE = 4  # times as long, where lines come seldom
+ENOUGH_LINES = 8
 ANSWER_S = 0.3
 QUIET_S = 0.08
 SELF_S = 1.2  # how long an instrument that answered is listened to, for whether it sends by itself
@@ -137,26 +139,31 @@ class _Search:
         return Found(proposal, _verdict(proposal), ranked, tuple(self.sent), tuple(self.notes))
 
     def _listen_all(self) -> Trial | None:
-        heard = 0
-        for number, setting in enumerate(self.plan.settings):
-            trial = self._listen(setting, self.plan.listen_s)
-            heard += trial.fit.size
-            if trial.fit.certain:
+        listen_s = self.plan.listen_s
+        for setting in self.plan.settings[:2]:
+            if (trial := self._listen(setting, listen_s)).fit.certain:
                 return trial
-            if number == 1 and heard < FEW_BYTES:
-                break  # a wrong speed gives wrong bytes, but not none: it does not send by itself
-        if heard < FEW_BYTES:
-            return None
+        if self._heard() < FEW_BYTES:
+            # A wrong speed gives wrong bytes, but not none: it sends seldom, or not by itself.
+            listen_s *= PATIENCE
+            trial = self._listen(self.plan.settings[0], listen_s)
+            if self._heard() < FEW_BYTES or trial.fit.certain:
+                return trial if trial.fit.certain else None
+        for setting in self.plan.settings[2:] if listen_s == self.plan.listen_s else self.plan.settings[1:]:
+            if (trial := self._listen(setting, listen_s)).fit.certain:
+                return trial
         best = self._best()
         if best is not None and best.fit.score >= 0.8:
             return best
         scores = {trial.setting: trial.fit.score for trial in self.trials}
         base = {setting[0]: scores.get((setting[0], "8N1"), 0.0) for setting in self.plan.others if setting}
         for setting in sorted(self.plan.others, key=lambda each: -base[each[0]] if each else 0.0):
-            trial = self._listen(setting, self.plan.listen_s)
-            if trial.fit.certain:
+            if (trial := self._listen(setting, listen_s)).fit.certain:
                 return trial
         return self._best()
+
+    def _heard(self) -> int:
+        return sum(trial.fit.size for trial in self.trials)
 
     def _best(self) -> Trial | None:
         ranked = sorted(self.trials, key=lambda trial: -trial.fit.score)
@@ -270,16 +277,23 @@ class _Search:
         self.say(f"learning at {show_setting(best.setting)}; load and unload the pan meanwhile")
         with _open(self, best.setting) as line:
             if not best.request:
-                chunks = self._collect(line, self.plan.learn_s)
-                return propose(self._better(fit(chunks, line.errors()), best), best.setting)
+                return propose(self._better(fit(self._long(line), line.errors()), best), best.setting)
             by_itself = fit(self._collect(line, SELF_S))
             if len(by_itself.cut.lines) >= 3 and by_itself.numbers:
                 self.notes.append(
                     "it sends by itself since it was asked; switched off and on it may wait to be asked again"
                 )
-                chunks = self._collect(line, self.plan.learn_s)
-                return propose(self._better(fit(chunks), best), best.setting)
+                return propose(self._better(fit(self._long(line)), best), best.setting)
             return self._learn_asking(line, best)
+
+    def _long(self, line: Line) -> list[Burst]:
+        """What comes while learning; longer where lines come seldom."""
+        chunks = self._collect(line, self.plan.learn_s)
+        for _ in range(PATIENCE):
+            if len(fit(chunks).cut.lines) >= ENOUGH_LINES:
+                break
+            chunks += self._collect(line, self.plan.learn_s)
+        return chunks
 
     def _learn_asking(self, line: Line, best: Trial) -> Proposal:
         chunks: list[Burst] = []
@@ -295,6 +309,11 @@ class _Search:
                 chunks += got
             else:
                 line.take(max(0.0, ASK_EVERY_S - took_s))
+        if 2 * answered < asked:
+            alone = fit(self._long(line))
+            if len(alone.cut.lines) >= 2 and alone.numbers:
+                self.notes.append("it sends by itself, but seldom; no request was needed")
+                return propose(alone, best.setting)
         if answered < asked:
             self.notes.append(f"{answered} of {asked} requests were answered")
         return propose(self._better(fit(chunks, asked=True), best), best.setting, best.request, slowest_s)

@@ -63,7 +63,8 @@ class Opened:
         self._errors = 0
         self._answers: list[tuple[float, bytes]] = []
         self._heard = b""
-        self._next_s = bench.now_s + 0.07
+        every_s = bench.stranger.every_s  # the instrument talks on while nobody listens
+        self._next_s = (bench.now_s // every_s + 1) * every_s
 
     def take(self, timeout_s: float) -> bytes:
         bench, who = self._bench, self._bench.stranger

@@ -91,6 +91,23 @@ def test_the_interval_of_a_stream_is_measured() -> None:
     assert found.proposal.interval_s == pytest.approx(0.5, abs=0.02)
 
 
+@pytest.mark.parametrize("every_s", [3.0, 7.0])
+def test_one_that_sends_seldom_is_waited_for_and_not_asked(every_s: float) -> None:
+    frames = BY_NAME["padded with words"].frames
+    found, bench = search(Stranger("seldom", (19200, "8N1"), frames, every_s=every_s))
+    assert bench.sent == []
+    assert found.proposal is not None
+    assert found.proposal.settings == (19200, "8N1")
+    assert found.proposal.interval_s == pytest.approx(every_s, abs=0.2)
+
+
+def test_lines_without_a_pause_between_them_are_understood() -> None:
+    frames = BY_NAME["padded with words"].frames
+    found, _ = search(Stranger("fast", (9600, "7E1"), frames, every_s=0.02))
+    assert found.proposal is not None
+    assert found.proposal.settings == (9600, "7E1")
+
+
 def test_silence_names_what_to_check() -> None:
     found, _ = search(Stranger("dead", (9600, "8N1"), lambda n: b"", request=b"never"))
     assert found.proposal is None
