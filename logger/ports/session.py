@@ -104,6 +104,7 @@ class Session:
         self._opened, self._granted, self._heard = opened, granted, heard
         self._over = threading.Event()
         self._why = ""
+        self._asking = threading.Lock()
         self._asked: dict[int, list[str]] = {}
         self._client: Client | None = None
 
@@ -147,12 +148,13 @@ class Session:
         wanted, client = list(topics), self._client
         if not wanted or client is None:
             return
-        if self._protocol == MQTTProtocolVersion.MQTTv5:
-            result, mid = client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in wanted])
-        else:
-            result, mid = client.subscribe([(topic, 1) for topic in wanted])
-        if result == MQTTErrorCode.MQTT_ERR_SUCCESS and mid is not None:
-            self._asked[mid] = wanted
+        with self._asking:  # the answer may be here before we know what it answers
+            if self._protocol == MQTTProtocolVersion.MQTTv5:
+                result, mid = client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in wanted])
+            else:
+                result, mid = client.subscribe([(topic, 1) for topic in wanted])
+            if result == MQTTErrorCode.MQTT_ERR_SUCCESS and mid is not None:
+                self._asked[mid] = wanted
 
     def publish(self, topic: str, payload: str, correlation: bytes = b"") -> bool:
         """Send at least once while this connection lasts; False where it can't even be queued."""
@@ -218,7 +220,9 @@ class Session:
     def _on_subscribe(
         self, client: Client, userdata: Any, mid: int, codes: list[ReasonCode], more: Any
     ) -> None:
-        for topic, code in zip(self._asked.pop(mid, ()), codes, strict=False):
+        with self._asking:
+            asked = self._asked.pop(mid, [])
+        for topic, code in zip(asked, codes, strict=False):
             why = ""
             if code.is_failure:
                 why = f"{self.url}: it does not let this client read {topic}; see the broker's access list"
