@@ -15,6 +15,7 @@ from logger.core.guess.cells import ODD, TEXT, Cell
 from logger.core.guess.words import kind_of, meaning
 
 LONG = 10  # digits without a point that are no single reading
+STATES = 6  # so many different words at one place may be states; more are a checksum or a name
 FLAGS = 4  # so many different signs at one place may be marks; more are a checksum
 
 
@@ -37,7 +38,8 @@ def columns(lines: Sequence[str], decimal: str) -> list[Cell]:
         if kind == NUMBER:
             start = _reach(at, span.start, lines, cells)
         cells += _between(lines, at, start)
-        texts = tuple(line[start : span.end] for line in lines)
+        end = _fill(span, lines) if kind == NUMBER else span.end
+        texts = tuple(line[start:end] for line in lines)
         if kind == WORD:
             cells += _words(texts)
         else:
@@ -50,7 +52,7 @@ def columns(lines: Sequence[str], decimal: str) -> list[Cell]:
                 texts = tuple(text[half:] for text in texts)
             padded = kind == NUMBER and any(_filled(text) for text in texts)
             cells.append(Cell(kind, texts, len(texts[0]), padded))
-        at = span.end
+        at = end
     cells += _between(lines, at, width)
     return cells if any(cell.kind == NUMBER for cell in cells) else []
 
@@ -84,7 +86,8 @@ def _kind(span: _Span, lines: Sequence[str]) -> str:
     kinds = span.kinds
     if len(kinds) == 1:
         kind = next(iter(kinds))
-        return kind if kind != OTHER else _marks(span, lines)
+        many = len({line[span.start : span.end] for line in lines}) > STATES
+        return _marks(span, lines) if kind == OTHER else ODD if kind == WORD and many else kind
     if kinds[NUMBER] >= 0.6 * len(lines):
         return NUMBER  # the rest are words such as an overload where the number stands
     if set(kinds) <= {WORD, OTHER} and len({line[span.start : span.end] for line in lines}) <= FLAGS:
@@ -101,11 +104,22 @@ def _marks(span: _Span, lines: Sequence[str]) -> str:
 
 def _reach(at: int, start: int, lines: Sequence[str], cells: list[Cell]) -> int:
     """Where a number's field begins: it takes the blanks before it, which bigger numbers need. One blank
-    is left between it and what stands before it."""
+    is left between it and a word before it."""
     first = start
     while first > at and all(line[first - 1] == " " for line in lines):
         first -= 1
-    return first + (first == at and bool(cells) and start > first)
+    lone = start - first == 1 and first > 0  # a single blank parts, and is no room
+    return first + (lone or (first == at and bool(cells) and start > first))
+
+
+def _fill(span: _Span, lines: Sequence[str]) -> int:
+    """Where the field of a number that stands to the left ends: it takes the blanks behind it but one."""
+    end = span.end
+    if all(line[end - 1] != " " for line in lines):
+        return end
+    while end < len(lines[0]) and all(line[end] == " " for line in lines):
+        end += 1
+    return end - (end < len(lines[0]) and end > span.end)
 
 
 def _between(lines: Sequence[str], start: int, end: int) -> list[Cell]:
@@ -141,9 +155,12 @@ def _words(texts: tuple[str, ...]) -> list[Cell]:
     width = len(texts[0])
     for at in range(1, width):
         left, right = {t[:at].strip() for t in texts}, {t[at:].strip() for t in texts}
+        mark = "" in left and len(left) == 2 and len(right) == 1 and "" not in right
         kinds = [{kind_of(meaning(word)) for word in side if word} for side in (left, right)]
         whole = any(meaning(text.strip()) for text in texts)
-        if all(len(kind) == 1 and "" not in kind for kind in kinds) and kinds[0] != kinds[1] and not whole:
+        if mark or (
+            all(len(kind) == 1 and "" not in kind for kind in kinds) and kinds[0] != kinds[1] and not whole
+        ):
             return [
                 Cell(WORD, tuple(t[:at] for t in texts), at),
                 Cell(WORD, tuple(t[at:] for t in texts), width - at),

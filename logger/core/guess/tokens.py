@@ -66,7 +66,7 @@ def _number(gaps: list[int], parts: list[Atom], cells: list[Cell]) -> list[Cell]
     padded = any(gap != gaps[0] for gap in gaps) or any(_zeros(part.text) for part in parts)
     if len(widths) == 1 and padded:
         return [Cell(NUMBER, texts, widths.pop(), padded=True)]
-    lead = " " * min(1, *gaps) if cells and cells[-1].kind == WORD else ""
+    lead = " " * min(gaps) if cells else ""
     before = [Cell(TEXT, (lead,) * len(texts))] if lead else []
     return [*before, Cell(NUMBER, tuple(text[len(lead) :] for text in texts))]
 

@@ -118,6 +118,24 @@ CASES = [
         unit="L/min",
     ),
     Case(
+        "a sentence",
+        lambda n, kg, moving: f"Weight: {kg} kg, Count: {n * 3} pcs",
+        "Weight: {number} {unit}, Count: {skip} pcs",
+        {},
+    ),
+    Case(
+        "a mark for motion right before the mode",
+        lambda n, kg, moving: f"{'!' if moving else ' '}N{kg:>9} kg",
+        "{status:1}{mode:1} {number:8} {unit}",
+        {"!": "moving", "": "stable", "N": "net"},
+    ),
+    Case(
+        "a checksum that is a letter",
+        lambda n, kg, moving: f"\x02{kg:>8}kg\x03{chr(65 + n * 7 % 26)}",
+        "\x02{number:8}{unit}\x03{skip:1}",
+        {},
+    ),
+    Case(
         "braces in the text",
         lambda n, kg, moving: f"{{{kg:>8} kg}}",
         "{{{number:8} {unit}}}",
@@ -152,6 +170,12 @@ def test_every_line_is_read_as_the_number_that_was_written(case: Case) -> None:
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_the_resolution_is_the_step_of_the_numbers(case: Case) -> None:
     assert derived(case)[0].resolution == (5, -3, True)
+
+
+def test_a_number_that_stands_to_the_left_has_room_behind_it() -> None:
+    best = layouts([f"{g:<8}g".encode() for g, _ in climb()])[0]
+    assert best.line.layout == "{number:7} {unit}"
+    assert [r and r.number for r in try_on(best.line, [b"123456  g"])] == [123456]
 
 
 def test_few_numbers_give_the_last_decimal_and_say_so() -> None:
