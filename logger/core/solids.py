@@ -18,6 +18,7 @@ from logger.core.water import FEED, passed, whole
 
 SPAN_S = 120
 BY_SCOOP_S = 600
+UNSEEN = 0.1  # of the span; while a meter was silent for longer nothing is told
 LEAST_SHARE = 0.01  # a feed that is less than so much of the pulp is hardly one
 
 
@@ -51,7 +52,7 @@ def solids(station: StationNow) -> Solids | None:
     if station.station.feed.channel is None or mass is None:
         return Solids(None, None, span, 0.0, 0.0, "the feed is not weighed")
     known = [water for water in waters if water is not None]
-    if len(known) < len(waters) or any(water.unknown_s > 0.0 for water in known):
+    if len(known) < len(waters) or any(water.unknown_s > UNSEEN * span for water in known):
         return Solids(None, None, span, mass.kg, 0.0, "not all of its water was measured")
     water, u_water = sum(whole(w)[0] for w in known), sqrt(sum(whole(w)[1] ** 2 for w in known))
     total = mass.kg + water

@@ -103,7 +103,7 @@ def test_ready_is_told_when_the_board_answers_and_stopping_before_the_end(start:
         manager.listen("WATCHDOG=1")
     fed = manager.fed()
     assert max(later - earlier for earlier, later in pairwise(fed)) < 0.75 * WATCHDOG_S
-    assert any("STATUS=recording; 6 links; board at http://" in message for _, message in manager.heard)
+    assert any("STATUS=recording; 7 links; board at http://" in message for _, message in manager.heard)
     manager.process.send_signal(signal.SIGHUP)
     manager.listen("WATCHDOG=1")
     manager.process.terminate()
