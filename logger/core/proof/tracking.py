@@ -13,11 +13,11 @@ in ``tests/core/proof``). A portion that went on faster than in 30 s proves noth
 portion is also held against its nominal mass: less than half of it says that the scale swallows under load as
 well, or that nothing was poured.
 
-Measured on simulated scales (``--full`` tests; 100 seeds each at three resolutions and three noises, portions
-agreeing to 5 %, half a resolution at a time): none of 900 that track was missed, none of 900 that don't
-was called. Outside that: portions agreeing to 10 % only, 1 of 60 called wrongly; 2 resolutions at a time, which
-a scale's tracking lets through, 18 of 60 missed, up to 1.4 resolutions none. The program can't see a hand
-that pours too much at once.
+Measured on simulated scales (``--full`` tests; 100 seeds each at three resolutions and three noises,
+portions agreeing to 5 %, half a resolution at a time): none of 900 that track was missed, none of 900 that
+don't was called. Outside that: portions agreeing to 10 % only, 1 of 60 called wrongly; 2 resolutions at a
+time, which a scale's tracking lets through, 18 of 60 missed, up to 1.4 resolutions none. The program can't
+see a hand that pours too much at once.
 """
 
 from __future__ import annotations
