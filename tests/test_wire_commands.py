@@ -24,7 +24,7 @@ ENV = {"PATH": "/usr/bin:/bin", "NO_COLOR": "1", "HOME": "/nonexistent"} | {
     key: value for key, value in os.environ.items() if key == "PYTHONPATH"
 }
 COMMAND = [sys.executable, "-c", "from logger.cli import main; main()", "wire"]
-FAST = ["--seconds", "0.3", "--learn", "1.5"]
+FAST = ["--seconds", "0.3", "--learn", "1"]
 PADDED = Stranger("padded", (4800, "8N1"), BY_NAME["padded with words"].frames)
 ASKED = Stranger("asked", (19200, "8N1"), BY_NAME["asked by a letter"].frames, request=b"P\r\n")
 
@@ -59,7 +59,7 @@ def test_find_writes_a_configuration_that_check_accepts(tmp_path: Path) -> None:
 
 def test_find_asks_and_says_what_it_sent() -> None:
     with OnPty(ASKED) as scale:
-        done = wire("find", scale.path, *FAST, "--ask", r"P\r\n", "--json")
+        done = wire("find", scale.path, *FAST, "--baud", 19200, "--ask", r"P\r\n", "--json")
     assert done.exit_code == 0, done.stderr
     found = json.loads(done.stdout)
     assert found["proposal"]["request"] == "P\\r\\n"
@@ -146,13 +146,13 @@ def test_a_recording_with_requests_is_played_to_find(tmp_path: Path) -> None:
             "--every",
             "0.1",
             "--seconds",
-            "2",
+            "1.2",
         )
     assert done.exit_code == 0, done.stderr
     with running("play", tape, "--at", link) as player:
         assert player.stdout is not None
         assert player.stdout.readline().strip() == str(link)
-        found = json.loads(wire("find", link, *FAST, "--ask", r"P\r\n", "--json").stdout)
+        found = json.loads(wire("find", link, *FAST, "--baud", 19200, "--ask", r"P\r\n", "--json").stdout)
         player.send_signal(signal.SIGTERM)
         assert player.wait(10) == 0
     assert found["proposal"]["layout"] == "{status:1} {number:8} {unit}"

@@ -148,7 +148,7 @@ def search(bench: WireBench, port: str, **more: Any) -> dict[str, Any]:
         "ask": (),
         "baud": 9600,
         "framing": "8N1",
-        "seconds": 8.0,
+        "seconds": 5.0,
         "name": "s",
         "unit": None,
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.core.guess.cut import Burst
@@ -26,6 +26,7 @@ def read_at(stranger: Stranger, read: Framing, lines: int = 12) -> tuple[list[Bu
     return chunks, errors
 
 
+@settings(deadline=None)
 @given(st.binary(min_size=1, max_size=30), st.sampled_from(FRAMINGS), st.sampled_from(SPEEDS))
 def test_the_model_gives_back_what_is_read_as_it_was_sent(data: bytes, framing: str, baud: int) -> None:
     """The UART model itself: without a mismatch every byte comes through, and no error is counted."""
@@ -71,11 +72,13 @@ def test_a_few_bytes_say_nothing_of_parity() -> None:
     assert top_bit(b"\xb1\xb2") == ""
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=300), st.integers(0, 400))
 def test_any_bytes_score_between_nothing_and_one(data: bytes, errors: int) -> None:
     assert 0.0 <= fit([(0, data)], errors).score <= 1.0
 
 
+@settings(deadline=None)
 @given(st.integers(0, 2**32))
 def test_noise_is_never_certain(seed: int) -> None:
     from random import Random

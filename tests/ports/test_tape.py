@@ -28,6 +28,7 @@ NASTY = b"\x00\x03\x04\x11\x13\x1a\x1c\x7f\xff\xff\x00\r\r\n\n\x80" + bytes(rang
 """Interrupt, end of file, flow control, suspend, quit and rub-out, which a terminal not made raw eats."""
 
 
+@settings(deadline=None)
 @given(PIECES)
 def test_what_is_written_is_read_again(pieces: list[Piece]) -> None:
     file = io.StringIO()

@@ -170,6 +170,8 @@ class _Drawer:
         kinds = {kind_of(means) for word, means in said.words.items() if word in cell.distinct}
         if cell.constant and not kinds:
             self._text(cell.texts[0], at)
+            if unit_of(cell.words[0]):
+                return  # of another number
             out.questions.append(
                 f'whether "{cell.words[0]}" ever changes: it is taken as fixed text, and lines with another '
                 "word there come as not understood"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.core.guess.cut import Burst, cut
@@ -61,6 +61,7 @@ def test_a_line_has_the_time_of_the_piece_that_completed_it() -> None:
     assert (found.lines, found.at_ns) == ((b"1 kg", b"2 kg"), (9, 9))
 
 
+@settings(deadline=None)
 @given(st.lists(st.binary(max_size=20), max_size=10))
 def test_any_bytes_whatever_are_cut(pieces: list[bytes]) -> None:
     found = cut(every_second(*pieces))

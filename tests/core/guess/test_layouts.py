@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.core.guess.layouts import Candidate, layouts, try_on
@@ -295,12 +295,14 @@ def test_no_lines_give_nothing() -> None:
     assert layouts([]) == []
 
 
+@settings(deadline=None)
 @given(st.lists(st.binary(max_size=24), max_size=8))
 def test_any_bytes_whatever_are_survived(lines: list[bytes]) -> None:
     for each in layouts(lines):
         assert each.read <= each.of == len(lines)
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.integers(-99_999, 99_999), min_size=6, max_size=12),
     st.sampled_from(["{:>9}", "{}", "N{:>9}", "{:>9}kg", "A,{:>9},kg", "{}g"]),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.core.decode.layout import LineFormat
@@ -44,6 +44,7 @@ def test_what_is_not_printable_is_named() -> None:
     assert printable(b"\x02a\x9c\x1f\r\n") == "<STX>a<9C><1F><CR><LF>"
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.binary(max_size=90), st.integers(0, 10**8)), max_size=6))
 def test_every_byte_is_shown_once_and_in_order(chunks: list[tuple[bytes, int]]) -> None:
     listener, at_ns, shown = Listener(), 0, []
