@@ -29,9 +29,10 @@ class Atom(NamedTuple):
 @lru_cache(maxsize=4)
 def _pattern(decimal: str) -> re.Pattern[str]:
     point = re.escape(decimal)
+    bare = rf"|(?<![\w.]){point}\d+" if decimal == "." else ""  # a comma that begins a number parts fields
     return re.compile(
         rf"(?P<blank> +)|(?P<marks>(?P<mark>[-_^*><=#~.])(?P=mark){{2,}})|(?P<stamp>{_STAMP})"
-        rf"|(?P<number>(?:[+-] *)?(?:\d+(?:{point}\d*)?|{point}\d+))"
+        rf"|(?P<number>(?:[+-] *)?(?:\d+(?:{point}\d*)?{bare}))"
         rf"|(?P<word>{_RATE}|[A-Za-z]+)|(?P<other>.)",
         re.ASCII | re.DOTALL,
     )

@@ -14,7 +14,7 @@ from logger.core.guess.atoms import BLANK, MARKS, NUMBER, OTHER, STAMP, WORD, At
 from logger.core.guess.cells import ODD, TEXT, Cell
 from logger.core.guess.words import kind_of, meaning
 
-LONG = 10  # digits without a point that are no single reading
+LONG = 12  # digits without a point that are no single reading
 STATES = 6  # so many different words at one place may be states; more are a checksum or a name
 FLAGS = 4  # so many different signs at one place may be marks; more are a checksum
 

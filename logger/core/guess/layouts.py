@@ -16,6 +16,7 @@ from logger.core.decode.number import write_number
 from logger.core.entries import USABLE, Reading
 from logger.core.guess.atoms import NUMBER, WORD, atoms, shape
 from logger.core.guess.cells import Cell, is_counter, step, values, weight_likeness
+from logger.core.guess.cells import decimals as decimals_of
 from logger.core.guess.columns import LONG, columns
 from logger.core.guess.draft import Draft, draft
 from logger.core.guess.tokens import tokens
@@ -25,6 +26,7 @@ Values: TypeAlias = tuple[tuple[int, int] | None, ...]
 """The number read from each line, None where a line was refused."""
 
 WORSE = 7.0  # of score: what is so much worse than the best is no alternative
+MOST_DECIMALS = 6
 KINDS = 3  # kinds of lines that are tried on their own
 NUMBERS = 4  # numbers in a line that are tried as the weight
 _CUT_NUMBER = re.compile(r"(?:\d[.,]?|-[^A-Za-z0-9{}]*)\{number|\{number(?::\d+)?\}(?:[.,]\d|-)")
@@ -180,9 +182,11 @@ def _from_cells(
 
 
 def _too_long(cell: Cell, decimal: str) -> bool:
-    """More digits without a point than any instrument shows."""
+    """More digits or decimals than any instrument shows, or a count before the comma: two numbers."""
     longest = max(sum(map(str.isdigit, word)) for word in cell.words)
-    return longest >= LONG and not any(decimal in word for word in cell.words)
+    wholes = tuple(word.partition(decimal)[0] for word in cell.words)
+    counts = decimal == "," and is_counter(values(Cell(NUMBER, wholes), decimal))
+    return longest >= LONG or decimals_of(cell, decimal) > MOST_DECIMALS or counts
 
 
 def _loosened(layout: str) -> str:
@@ -212,6 +216,8 @@ def _try(  # noqa: PLR0917 - what a candidate is made of
         )
     score = 10 * len(good) / len(lines) + 4 * usable / len(lines) + liking
     score -= 0.5 * layout.count("{skip") + 0.2 * layout.count("{skip}")
+    if len({item.exp for item in good if item.status in USABLE}) > 1:
+        score -= 6  # a display keeps its decimals: the sign may part two numbers
     if "{number:" not in layout:
         score -= 0.2  # a line that lost a character is refused where the width is told
     values_read = tuple(None if item is None else (item.number, item.exp) for item in readings)
