@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Generator
+
 import pytest
 from hypothesis import settings
 
@@ -24,3 +26,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     long = [item for item in items if item.get_closest_marker("full")]
     config.hook.pytest_deselected(items=long)
     items[:] = [item for item in items if item not in long]
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """What was captured goes from worker to worker as UTF-8, and some tests log lone surrogates."""
+    report = yield
+    report.sections = [
+        (head, text.encode("utf-8", "backslashreplace").decode()) for head, text in report.sections
+    ]
+    return report
