@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
@@ -23,7 +24,15 @@ USAGE, DATA, NO_INPUT, UNAVAILABLE, CANT_CREATE, NO_PERMISSION, CONFIG = 64, 65,
 
 EXIT_BY_STATUS = {401: NO_PERMISSION, 403: NO_PERMISSION, 404: DATA, 409: DATA, 413: DATA, 422: DATA}
 
-out = Console(highlight=False, soft_wrap=True)
+WIDE = 240
+
+
+def _width() -> int | None:
+    """A pipe has no width: a table is not broken for it. None: the terminal's own."""
+    return None if sys.stdout.isatty() or "COLUMNS" in os.environ else WIDE
+
+
+out = Console(highlight=False, soft_wrap=True, width=_width())
 err = Console(stderr=True, highlight=False, soft_wrap=True)
 
 ConfigOption = Annotated[
