@@ -107,7 +107,11 @@ def _decimals(texts: Sequence[str]) -> list[str]:
     """The signs that may stand before decimals, the likelier first."""
     dots = sum(bool(re.search(r"\d\.\d|(?<![\d.])\.\d", text)) for text in texts)
     commas = sum(bool(re.search(r"\d,\d", text)) for text in texts)
-    if 2 * dots >= len(texts) or not commas:
+    firsts = [re.match(r"[^\d,]*(\d+),", text) for text in texts]
+    counts = [int(first[1][-18:]) for first in firsts if first is not None]
+    lone = all(len(re.findall(r"\d,(?= *[+-]?\d)", text)) == 1 for text in texts)
+    counted = lone and len(counts) == len(texts) >= 3 and all(b - a == 1 for a, b in pairwise(counts))
+    if 2 * dots >= len(texts) or not commas or counted:  # a count of lines: the comma behind it parts fields
         return ["."]
     return [",", "."]
 

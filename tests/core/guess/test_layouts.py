@@ -265,6 +265,12 @@ def test_commas_between_fields_are_no_decimals() -> None:
     assert (best.line.layout, best.line.decimal) == ("{skip},{number},{unit},{status}", ".")
 
 
+def test_a_count_and_a_weight_are_not_one_number_with_a_comma() -> None:
+    lines = [f"{n:03d},{g:08d} g".encode() for n, (g, _) in enumerate(climb())]
+    readings = try_on(layouts(lines)[0].line, lines)
+    assert [r and (r.number, r.exp) for r in readings] == [(g, 0) for g, _ in climb()]
+
+
 def test_a_word_that_comes_and_goes_at_the_end_is_a_status() -> None:
     best = layouts([f"{g / 1000:.3f}\tkg\t{'*' if m else ''}".encode() for g, m in climb()])[0]
     assert dict(best.line.words) == {"*": "moving", "": "stable"}
