@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
@@ -29,7 +28,7 @@ WIDE = 240
 
 def _width() -> int | None:
     """A pipe has no width: a table is not broken for it. None: the terminal's own."""
-    return None if sys.stdout.isatty() or "COLUMNS" in os.environ else WIDE
+    return None if sys.stdout.isatty() else WIDE
 
 
 out = Console(highlight=False, soft_wrap=True, width=_width())
