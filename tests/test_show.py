@@ -60,3 +60,43 @@ def test_a_meter_that_never_spoke_is_not_known(capsys: pytest.CaptureFixture[str
 
 def test_without_water_there_is_no_table_of_it(capsys: pytest.CaptureFixture[str]) -> None:
     assert "water" not in printed(capsys, "kg")
+
+
+@pytest.mark.parametrize(
+    ("how", "kg", "line"),
+    [
+        ("declared", 0.4, "on the deck: 0.40 kg, as it was declared"),
+        ("emptied", 0.012, "on the deck: nothing: the run ended when nothing came any more"),
+        (
+            "not-emptied",
+            0.3,
+            "on the deck: 0.30 kg, still something: a quarter of an hour was waited in vain",
+        ),
+        ("not known", None, "on the deck: not known"),
+    ],
+)
+def test_what_lies_on_the_deck_is_stated(
+    capsys: pytest.CaptureFixture[str], how: str, kg: float | None, line: str
+) -> None:
+    show_tally(TALLY | {"hold_up_how": how, "hold_up_kg": kg}, Here("kg", UTC, "UTC", 0))
+    assert line in capsys.readouterr().out.splitlines()
+
+
+def test_each_stretch_of_settings_has_a_tally_of_its_own(capsys: pytest.CaptureFixture[str]) -> None:
+    outlet = {"delivered_kg": 2.0, "u_kg": 0.01, "yield": 0.5, "u_yield": 0.01, "says": "wet"}
+    stretch = {"feed_kg": 4.0, "feed_u_kg": 0.01, "outlets": {"tailings": outlet}}
+    times = [f"2026-03-02T06:{minute:02}:00Z" for minute in (0, 10, 20)]
+    parts = [
+        stretch | {"start": times[k], "end": times[k + 1], "values": {"tilt": f"{4 + k}°"}} for k in (0, 1)
+    ]
+    show_tally(TALLY | {"by_settings": parts}, Here("kg", UTC, "UTC", 0))
+    out = capsys.readouterr().out
+    assert "2026-03-02 06:00:00 to 2026-03-02 06:10:00 with tilt 4°" in out
+    assert "2026-03-02 06:10:00 to 2026-03-02 06:20:00 with tilt 5°" in out
+    assert out.count("50.0 ± 1.0") == 2
+
+
+def test_what_was_weighed_by_hand_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    by_hand = {"spill-tray": {"net_kg": 1.234, "u_kg": 0.002}}
+    show_tally(TALLY | {"by_hand": by_hand}, Here("kg", UTC, "UTC", 0))
+    assert "weighed by hand, spill-tray: 1.2340 ± 0.0020 kg" in capsys.readouterr().out

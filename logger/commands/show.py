@@ -61,16 +61,57 @@ def tally(
 
 
 def show_tally(data: dict[str, Any], bay: Here) -> None:
-    """A tally in the unit people read: mass with its standard uncertainty, what the mass says, yield."""
+    """A tally in the unit people read: mass with its standard uncertainty, what the mass says, yield.
+
+    Below it what lies on the deck still, what was weighed by hand, water, and each stretch of settings.
+    """
+    start, end = bay.clock(data.get("start")), bay.clock(data.get("end"))
+    out.print(f"run {data.get('run')}  {start} to {end} ({bay.zone_name})", markup=False)
+    out.print(_masses(data, bay.unit))
+    out.print(_on_the_deck(data, bay.unit), markup=False)
+    for outlet, mass in data.get("by_hand", {}).items():
+        weighed = figure(kg_to(mass["net_kg"], bay.unit), kg_to(mass["u_kg"], bay.unit))
+        out.print(f"weighed by hand, {outlet}: {weighed} {bay.unit}", markup=False)
+    if data.get("water"):
+        out.print(_water(data["water"], bay.unit))
+    for stretch in data.get("by_settings", []):
+        values = ", ".join(f"{name} {value}" for name, value in stretch["values"].items()) or "none told"
+        start, end = bay.clock(stretch["start"]), bay.clock(stretch["end"])
+        out.print(f"\n{start} to {end} with {values}", markup=False)
+        out.print(_masses(stretch, bay.unit))
+    err.print(
+        "± is a standard uncertainty; yield is mass of product / mass of feed, not recovery", markup=False
+    )
+
+
+HOW = {
+    "declared": "as it was declared",
+    "emptied": "nothing: the run ended when nothing came any more",
+    "not-emptied": "still something: a quarter of an hour was waited in vain",
+    "from the lag": "by the feed of the last lag, an estimate",
+}
+
+
+def _on_the_deck(data: dict[str, Any], unit: str) -> str:
+    """What the tally does not hold because it lies on the deck."""
+    how, kg = data.get("hold_up_how", ""), data.get("hold_up_kg")
+    told = HOW.get(how, "not known")
+    if kg is None or how == "emptied":
+        return f"on the deck: {told}"
+    return f"on the deck: {kg_to(kg, unit):.2f} {unit}, {told}"
+
+
+def _masses(data: dict[str, Any], unit: str) -> Table:
+    """Outlets and feed with mass and yield."""
 
     def mass(value_kg: float | None, u_kg: float | None) -> str:
         if value_kg is None:
             return "not known"
-        return figure(kg_to(value_kg, bay.unit), kg_to(u_kg or 0.0, bay.unit))
+        return figure(kg_to(value_kg, unit), kg_to(u_kg or 0.0, unit))
 
     made = Table(box=None, pad_edge=False, header_style="bold")
     made.add_column("outlet")
-    made.add_column(f"mass ({bay.unit})", justify="right")
+    made.add_column(f"mass ({unit})", justify="right")
     made.add_column("")
     made.add_column("yield (%)", justify="right")
     for channel, outlet in data["outlets"].items():
@@ -82,14 +123,7 @@ def show_tally(data: dict[str, Any], bay: Here) -> None:
             "" if share is None else figure(100 * share, 100 * u_share),
         )
     made.add_row("feed used", mass(data.get("feed_kg"), data.get("feed_u_kg")), "", "")
-    start, end = bay.clock(data.get("start")), bay.clock(data.get("end"))
-    out.print(f"run {data.get('run')}  {start} to {end} ({bay.zone_name})", markup=False)
-    out.print(made)
-    if data.get("water"):
-        out.print(_water(data["water"], bay.unit))
-    err.print(
-        "± is a standard uncertainty; yield is mass of product / mass of feed, not recovery", markup=False
-    )
+    return made
 
 
 def _water(lines: dict[str, dict[str, Any]], unit: str) -> Table:
