@@ -144,7 +144,7 @@ def test_bytes_nobody_recorded_as_a_request_are_not_answered() -> None:
 
 
 def test_a_port_opened_again_goes_on_with_the_recording() -> None:
-    player = Player([Piece(0, b"A"), Piece(10**6, b"B" * 9000)])
+    player = Player([Piece(0, b"A"), Piece(10**6, b"B" * 300_000)])
     with playing(player):
         first = heard(player.path, 1)
         assert first.startswith(b"A")
