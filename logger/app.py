@@ -21,6 +21,7 @@ from logger.board.server import BoardError, BoardServer
 from logger.clock import Clock
 from logger.core.bay import Bay
 from logger.core.entries import Circumstance, Entry, Finding, Garbage, Reading
+from logger.journal import lifeboat
 from logger.journal.checkpoint import thaw
 from logger.journal.journal import Journal, JournalError, JournalReader, boot_offset, last_moment
 from logger.loop import Loop
@@ -145,12 +146,17 @@ class Daemon:
 
     def _open_journal(self) -> None:
         path, clock = self.journal_path, self.clock
+        taken = lifeboat.take_in(path)  # the clock must know the time of what was entered
         clock.keep_offset(boot_offset(path, clock.boot_id))
         clock.not_before(last_moment(path))
         self.journal = Journal.open(path, boot_id=clock.boot_id, offset_ns=clock.offset_ns)
+        if self.journal.set_aside is None:
+            self.journal.set_aside, self.journal.why_set_aside = taken.set_aside, taken.why_set_aside
         if self.journal.set_aside is not None:
             log.error(
-                "the journal was damaged; it was set aside as %s and a new one begun", self.journal.set_aside
+                "the journal was set aside as %s and a new one begun: %s",
+                self.journal.set_aside,
+                self.journal.why_set_aside,
             )
 
     def _start_loop(self) -> None:

@@ -238,9 +238,28 @@ class Loop:
         while not self._inbox.empty():
             self._turn([self._inbox.get()])
         self._commit()
-        if self.recorder.held:
-            log.critical("%d records were never written: %s", len(self.recorder.held), self.recorder.failing)
+        if self.recorder.held:  # a removed or damaged file is put right by the second try
+            self._commit()
+        self._rescue()
         self._keep_checkpoint()
+
+    def _rescue(self) -> None:
+        """At the end, what the journal still can't take is saved elsewhere, or its loss is said."""
+        held = len(self.recorder.held)
+        try:
+            saved = self.recorder.rescue()
+        except JournalError as error:
+            log.critical("%d RECORDS ARE LOST: %s; %s", held, self.recorder.trouble, error)
+            return
+        if saved is not None:
+            log.critical(
+                "the journal could not be written (%s); %d records were saved to %s. The next start enters "
+                "them, if it finds that file there or beside the journal; keep it until then",
+                self.recorder.trouble,
+                held,
+                saved,
+                extra={"tallydeck": {"kind": "rescued", "file": saved}},
+            )
 
     def _next_items(self) -> list[Item]:
         """Wait for something, at most a commit's interval; take all that is there, within reason."""
@@ -350,8 +369,8 @@ class Loop:
     def _commit(self) -> None:
         """Make what is held durable, then tell. On failure hold on, and try again in a second."""
         self._urgent = False
-        for state, message in self.recorder.write():
-            data = {"state": state, "message": message}
+        for state, message, do in self.recorder.write():
+            data = {"state": state, "message": message} | ({"do": do} if do else {})
             self._enter(Circumstance(max(self._clock.now_ns(), self._at_ns), "journal", "", data))
         if self.recorder.held and not self.recorder.failing:
             self.recorder.write()

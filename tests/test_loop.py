@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -15,6 +16,7 @@ from pydantic import ValidationError
 from logger.core.bay import Bay
 from logger.core.entries import Circumstance, Finding, Reading, Record
 from logger.journal.journal import Journal, JournalReader
+from logger.journal.lifeboat import take_in
 from logger.loop import Loop
 from tests.app.bays import until
 from tests.core.folding import T0, configuration
@@ -228,6 +230,58 @@ def test_stop_writes_what_is_still_in_the_inbox(tmp_path: Path) -> None:
     house.close()
     numbers = [record.number for record in house.recorded() if isinstance(record, Reading)]
     assert numbers == list(range(20_000))
+
+
+def test_a_folder_removed_right_before_the_stop_is_made_again(tmp_path: Path) -> None:
+    """The first try of the stop finds it gone, the second puts it back: no rescue file is needed."""
+    house = House(tmp_path / "bay" / "journal.sqlite")
+    house.read(number=1)
+    until(lambda: house.journal.last_seq == 1, what="the first reading")
+    shutil.rmtree(house.path.parent)
+    house.read(number=2)
+    house.close()
+    assert [record.number for record in house.recorded() if isinstance(record, Reading)] == [1, 2]
+    assert list(house.path.parent.glob("*rescued*")) == []
+
+
+def test_what_can_not_be_written_at_the_stop_is_saved_elsewhere(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The log says how many records and where; with the folder back they are entered, without a hole."""
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    house = House(tmp_path / "bay" / "journal.sqlite")
+    house.read(number=1)
+    until(lambda: house.journal.last_seq == 1, what="the first reading")
+    folder = house.path.parent.rename(tmp_path / "away")
+    house.path.parent.write_text("in the way")
+    house.read(number=2)
+    answer = house.loop.submit({"action": "note", "text": "during"}, "test")
+    assert answer.accepted
+    assert not answer.recorded
+    house.close()
+    file = tmp_path / "state" / "journal.rescued-1.sqlite"
+    with JournalReader(file) as reader:
+        saved = list(reader.read())
+    assert f"{len(saved)} records were saved to {file}" in caplog.text
+    house.path.parent.unlink()
+    folder.rename(house.path.parent)
+    assert take_in(house.path).records == len(saved) + 1
+    records = house.recorded()
+    assert [record.seq for record in records] == list(range(1, len(records) + 1))
+    assert [record.number for record in records if isinstance(record, Reading)] == [1, 2]
+    assert records[1 : len(saved) + 1] == saved
+
+
+def test_where_nothing_can_be_written_at_the_stop_the_loss_is_said(
+    house: House, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr("logger.journal.lifeboat.places", lambda path: [])
+    house.fill_disk()
+    for number in range(3000):
+        house.read(number=number)
+    house.loop.stop()
+    assert "RECORDS ARE LOST: writing the journal: the disk is full" in caplog.text
+    assert "no place could be written" in caplog.text
 
 
 def test_many_threads_may_speak_at_once(house: House) -> None:

@@ -28,6 +28,8 @@ LONGEST_GAP_S = 3600
 TALLY_EVERY_S = 60
 RECOGNISED_KEPT = 200
 
+_RECORD_REMEDY = "Free disk space or replace the disk; what is held is entered when there is room."
+
 
 class Bay:
     """State of the whole bay after the entries applied so far."""
@@ -162,7 +164,7 @@ class Bay:
             kind = "journal-set-aside"
         else:
             what = message or "The journal writes again."
-            do = "Free disk space or replace the disk; what is held is entered when there is room."
+            do = str(entry.data.get("do", "")) or _RECORD_REMEDY
             steps = (state != "recorded",)
             kind = "record-at-risk"
         for active in steps:

@@ -37,8 +37,11 @@ class Journal(Past):
         self.path, self._lock, self._ballast, self._boot = path, lock, ballast, boot
         self._open = True
         self._ill = ""  # kind of an error that the next append must put right first
+        self._hidden = False  # the name can't be looked at
         self.last_seq = 0
         self.set_aside: Path | None = None
+        self.why_set_aside = ""
+        self._look_before()
         self._attach_or_begin_anew(check_s)
 
     def _attach(self, check_s: float) -> None:
@@ -77,10 +80,30 @@ class Journal(Past):
                 raise
         found = rescue.salvage(self.path)
         found.last_seq = max(found.last_seq, self.last_seq)
-        self.set_aside = room.set_aside(self.path)
-        log.error("%s was damaged; set aside as %s, a new one is begun", self.path, self.set_aside.name)
+        self._put_aside("its file was damaged")
         self._attach(check_s)
         self._carry_on(found)
+
+    def _look_before(self) -> None:
+        """An empty file, or none, where there was a record once is not begun anew without a word."""
+        with explained(self.path, "looking for the journal"):
+            size = self.path.stat().st_size if self.path.exists() else None
+            signs = [] if size else room.was_used(self.path)
+            if not signs:
+                return
+            if size == 0:
+                self._put_aside(f"its file was empty, though {', '.join(signs)} beside it shows a record")
+            else:
+                log.error(
+                    "%s is not there, though %s beside it shows that there was a record; a new one is begun. "
+                    "If nobody removed it on purpose, look for it before its place on the disk is used again",
+                    self.path,
+                    ", ".join(signs),
+                )
+
+    def _put_aside(self, why: str) -> None:
+        self.set_aside, self.why_set_aside = room.set_aside(self.path), why
+        log.error("%s: %s; set aside as %s, a new one is begun", self.path, why, self.set_aside.name)
 
     def _carry_on(self, found: rescue.Salvage) -> None:
         """Let a new file go on where the old one ended."""
@@ -117,6 +140,11 @@ class Journal(Past):
                 raise
         ballast.restore()
         return journal
+
+    @property
+    def boot(self) -> tuple[str, int]:
+        """Boot id and offset (ns) that it was opened with."""
+        return self._boot
 
     @property
     def spoiled(self) -> int:
@@ -184,21 +212,41 @@ class Journal(Past):
         if self._ill:
             if self._ill == "missing":
                 with explained(self.path, "copying the journal back to its name"):
-                    self.set_aside = rescue.put_back(self._connection, self.path) or self.set_aside
-                log.error("%s had been removed or replaced; copied back", self.path)
+                    self.path.parent.mkdir(parents=True, exist_ok=True)
+                    self._lock.take()
+                    away = rescue.put_back(self._connection, self.path)
+                if away is not None:
+                    self.set_aside, self.why_set_aside = away, "another file stood in its place"
+                if self.path.exists():
+                    log.error("%s had been removed or replaced; copied back", self.path)
+                else:
+                    log.error("%s was removed and can't be read any more; a new one is begun", self.path)
                 self._ill = "damaged"  # from here on a failure is one of opening
             self._connection.close(True)
             self._attach_or_begin_anew(CHECK_S)
             if self._empty:
                 self._carry_on(rescue.Salvage(self.last_seq))
             self._ill = ""
-        elif room.identity(self.path) != self._file:
+        else:
+            self._require_in_place()
+
+    def _require_in_place(self) -> None:
+        standing = room.standing(self.path, self._file)
+        if standing is room.Standing.GONE:
             self._ill = "missing"
             raise JournalError(
-                f"{self.path} has been removed or replaced under the running daemon; "
-                "leave it alone: it is copied back with the next write",
+                f"{self.path} has been removed or replaced under the running daemon",
                 "missing",
+                "leave it alone: the daemon copies it back within seconds, or says here why it can't",
             )
+        hidden = standing is room.Standing.HIDDEN
+        if hidden and not self._hidden:
+            log.error(
+                "%s can't be looked at any more; what is open is written on. Give the folder back to the "
+                "daemon's user (chown, chmod): after a restart nothing could be recorded there",
+                self.path,
+            )
+        self._hidden = hidden
 
     def _require_open(self) -> None:
         if not self._open:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import logging
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from logger.core.entries import Action, Circumstance, Finding, Garbage, Reading, Record, Tick
+from logger.journal import lifeboat
 from logger.journal.journal import Journal, JournalError
 
 log = logging.getLogger("tallydeck.journal")
@@ -28,6 +29,14 @@ class Counts:
     lost: int = 0
 
 
+class Word(NamedTuple):
+    """What is said of the record itself, for a ``journal`` Circumstance; ``do`` is a remedy, if known."""
+
+    state: str
+    message: str
+    do: str = ""
+
+
 class Recorder:
     """The way into the journal. One thread uses it."""
 
@@ -37,6 +46,8 @@ class Recorder:
         self.held: list[Record] = []
         self.failing = ""  # why the journal can't write now; empty while it can
         self.counts = Counts()
+        self.trouble = ""  # the same without the remedy; kept when it is over
+        self._reason = ""  # which failure was said last
         self._set_aside: Path | None = None
 
     def hold(self, record: R) -> R:
@@ -46,45 +57,58 @@ class Recorder:
         self.held.append(numbered)
         return numbered
 
-    def write(self) -> list[tuple[str, str]]:
+    def write(self) -> list[Word]:
         """Write what is held, durably, or go on holding it.
 
-        Answers what is to be said of the record itself, as (state, message) of a ``journal`` Circumstance:
-        ``not-recorded`` when writing begins to fail, ``recorded`` when it works again, ``set-aside`` when a
-        damaged file was set aside.
+        Answers what is to be said of the record itself: ``not-recorded`` when writing begins to fail or
+        fails for another reason, ``recorded`` when it works again, ``set-aside`` when a file was set aside.
         """
         if not self.held:
             return []
         try:
             self.journal.append(self.held)
         except JournalError as error:
-            return self._fail(str(error))
+            return self._fail(error)
         self.counts.commits += 1
         self.counts.committed += len(self.held)
         self.held = []
         return self._well()
 
-    def _well(self) -> list[tuple[str, str]]:
-        said = []
+    def _well(self) -> list[Word]:
+        said: list[Word] = []
         if self.failing:
-            self.failing = ""
-            log.warning("the journal writes again")
+            self.failing = self._reason = ""
+            log.warning("the journal writes again", extra={"tallydeck": {"kind": "recorded-again"}})
             self.journal.restore_ballast()
-            said.append(("recorded", ""))
+            said.append(Word("recorded", ""))
         if self.journal.set_aside != self._set_aside:
             self._set_aside = self.journal.set_aside
-            said.append(("set-aside", f"its file was damaged; what is left is {self._set_aside}"))
+            why = self.journal.why_set_aside
+            said.append(Word("set-aside", f"{why}; what is left is {self._set_aside}"))
         return said
 
-    def _fail(self, why: str) -> list[tuple[str, str]]:
-        first, self.failing = not self.failing, why
+    def _fail(self, error: JournalError) -> list[Word]:
+        first, self.failing, self.trouble = not self.failing, str(error), error.what
+        same, self._reason = self._reason == (reason := f"{error.kind}: {error.do}"), reason
         if len(self.held) > HELD_LIMIT:
             self._let_readings_go()
-        if not first:
+        if same:
             return []
-        log.error("NOT RECORDED: %s", why)
-        self.journal.release_ballast()
-        return [("not-recorded", why)]
+        log.error("NOT RECORDED: %s", error, extra={"tallydeck": {"kind": "not-recorded"}})
+        if first:
+            self.journal.release_ballast()
+        return [Word("not-recorded", error.what, error.do)]
+
+    def rescue(self) -> Path | None:
+        """Save what is still held, at the end, somewhere else; None where there is nothing held.
+
+        Raises JournalError where no place can be written: then it is lost.
+        """
+        if not self.held:
+            return None
+        saved = lifeboat.save(self.held, self.journal)
+        self.held = []
+        return saved
 
     def _let_readings_go(self) -> None:
         """Give up readings for want of memory, and close the holes that they leave in the numbers."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
+from enum import StrEnum
 from pathlib import Path
 
 from logger.journal.errors import JournalError
@@ -25,6 +26,31 @@ def identity(path: Path) -> tuple[int, int] | None:
     return state.st_dev, state.st_ino
 
 
+class Standing(StrEnum):
+    """What has become of a name that stood for a file."""
+
+    SAME = "same"
+    GONE = "gone"  # removed, or another file stands there
+    HIDDEN = "hidden"  # can't be looked at: not allowed, or the disk does not answer
+
+
+def standing(path: Path, known: tuple[int, int] | None) -> Standing:
+    """Whether a name still means the file of that identity."""
+    try:
+        state = path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return Standing.GONE
+    except OSError:
+        return Standing.HIDDEN
+    return Standing.SAME if (state.st_dev, state.st_ino) == known else Standing.GONE
+
+
+def was_used(path: Path) -> list[str]:
+    """What lies beside a journal's name and shows that there was a record once; names of files."""
+    signs = [beside(path, suffix) for suffix in (".ballast", "-wal")] + [path.with_name("token")]
+    return [sign.name for sign in signs if sign.exists() and sign.stat().st_size > 0]
+
+
 def sync_folder(folder: Path) -> None:
     """Make new and renamed names in a folder durable."""
     descriptor = os.open(folder, os.O_RDONLY)
@@ -38,6 +64,16 @@ class Lock:
     """One daemon a journal. The kernel lets go of it when the process dies, however it dies."""
 
     def __init__(self, path: Path) -> None:
+        self._path = path
+        self._descriptor = -1
+        self.take()
+
+    def take(self) -> None:
+        """Take it; again, where its own file was removed: another daemon must meet it under the name."""
+        if self._descriptor >= 0 and _same_file(self._descriptor, beside(self._path, ".lock")):
+            return
+        self.release()
+        path = self._path
         self._descriptor = os.open(beside(path, ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         try:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -59,6 +95,11 @@ class Lock:
         if self._descriptor >= 0:
             os.close(self._descriptor)
             self._descriptor = -1
+
+
+def _same_file(descriptor: int, path: Path) -> bool:
+    state = os.fstat(descriptor)
+    return identity(path) == (state.st_dev, state.st_ino)
 
 
 class Ballast:

@@ -39,6 +39,7 @@ MESSAGE_IDS = {
     "recorded-again": "23c1b70f01924badaad77b192c6efdc2",
     "journal-set-aside": "0c84c4aecaf5416888d5f54dd5d43274",
     "rescued": "a85f23e9075e4fb9ae7f3525eacdbede",
+    "rescue-entered": "37293b69b5094c5289ff502b88088fb0",
     "worker-stuck": "c38ee554f32148eab18a7ae350528534",
 }
 """Kind of an important message -> its fixed id: ``journalctl MESSAGE_ID=…`` finds them all. Never reused."""

@@ -156,6 +156,59 @@ def test_a_damaged_journal_is_set_aside_and_said_on_the_board(tmp_path: Path) ->
     assert [alarm["kind"] for alarm in alarms] == ["journal-set-aside"]
 
 
+def test_an_empty_journal_where_a_record_was_is_set_aside_and_said_on_the_board(tmp_path: Path) -> None:
+    with running_bay(tmp_path) as bay:
+        with running_daemon(bay, tmp_path) as first:
+            path = first.journal_path
+        path.write_bytes(b"")
+        with running_daemon(bay, tmp_path) as daemon:
+            until(lambda: daemon.loop.snapshot()["alarms"], what="the alarm")
+            (alarm,) = daemon.loop.snapshot()["alarms"]
+            assert daemon.journal.set_aside is not None
+            assert daemon.journal.set_aside.stat().st_size == 0
+    assert alarm["kind"] == "journal-set-aside"
+    assert "its file was empty" in alarm["what"]
+
+
+@pytest.mark.parametrize("killed", [False, True])
+def test_what_could_not_be_written_until_the_stop_is_entered_at_the_next_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, killed: bool
+) -> None:
+    """Once, before the new life, also where that is killed; what was said counts, and the alarm ends."""
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    with running_bay(tmp_path) as bay:
+        with running_daemon(bay, tmp_path) as first:
+            until(lambda: all_read(first), what="a reading from every instrument")
+            first.loop._ask(lambda: None)
+            away = first.directory.rename(tmp_path / "away")
+            first.directory.write_text("in the way")
+            until(lambda: first.loop.snapshot()["recording"]["state"] == "not-recorded", what="the alarm")
+            assert not first.loop.submit({"action": "start-run", "run": "kept"}, "test").recorded
+        first.directory.unlink()
+        away.rename(first.directory)
+        (file,) = (tmp_path / "state").glob("journal.rescued-*")
+        with JournalReader(file) as reader:
+            saved = list(reader.read())
+        if killed:
+            own = OwnProcess(write_configuration(bay, tmp_path))
+            own.client()
+            own.kill()
+        with running_daemon(bay, tmp_path) as second:
+            until(lambda: second.loop.snapshot()["recording"]["message"] == "", what="folding")
+            assert [run["run"] for run in second.loop.runs()] == ["kept"]
+            (alarm,) = second.loop.snapshot()["alarms"]
+            path = second.journal_path
+    with JournalReader(path) as reader:
+        records = list(reader.read())
+    assert [record.seq for record in records] == list(range(1, len(records) + 1))
+    assert (alarm["kind"], alarm["state"]) == ("record-at-risk", "returned-unacknowledged")
+    at = saved[0].seq - 1
+    assert records[at : at + len(saved)] == saved
+    word, boot = records[at + len(saved) : at + len(saved) + 2]
+    assert (word.kind, word.data["state"], boot.kind) == ("journal", "recorded", "boot")
+    assert sum(getattr(record, "kind", "") == "boot" for record in records) == (3 if killed else 2)
+
+
 def test_an_unreadable_checkpoint_only_costs_folding_again(tmp_path: Path) -> None:
     with running_bay(tmp_path) as bay:
         with running_daemon(bay, tmp_path) as first:

@@ -249,6 +249,16 @@ def test_a_failing_journal_is_an_alarm_of_its_own(bay: Bay) -> None:
     assert [(f.data["kind"], f.data["state"]) for f in found] == [("record-at-risk", "cleared")]
 
 
+def test_the_remedy_of_a_failing_journal_is_that_of_its_reason(bay: Bay) -> None:
+    """As the journal told it; where it told none, the usual one."""
+    trouble = {"state": "not-recorded", "message": "its folder is not there"}
+    found = bay.apply(Circumstance(T0, "journal", "", trouble | {"do": "put the folder back"}))
+    assert (found[0].data["what"], found[0].data["do"]) == ("its folder is not there", "put the folder back")
+    bay.apply(Circumstance(T0 + NS, "journal", "", {"state": "recorded"}))
+    found = bay.apply(Circumstance(T0 + 2 * NS, "journal", "", trouble))
+    assert "disk space" in found[0].data["do"]
+
+
 def test_a_journal_set_aside_is_shown_until_somebody_has_seen_it(bay: Bay) -> None:
     bay.apply(Circumstance(T0, "journal", "", {"state": "set-aside", "message": "x"}))
     assert [str(alarm.state) for alarm in bay.alarms.active()] == ["returned-unacknowledged"]
