@@ -146,20 +146,19 @@ def take_in(path: Path, env: Mapping[str, str] | None = None) -> Taken:
     and a ``journal`` Circumstance ``recorded`` behind them ends what they say of the trouble, all in one
     transaction. The file is then renamed to end in ``.entered``; one found again after a crash between the
     two is recognised by its records. One that does not fit (the journal went on without it) is left alone
-    and said. Raises JournalError where the journal itself can't be opened.
+    and said. Raises JournalError where the journal itself can't be opened or written: a life begun without
+    them would take their place.
     """
     taken = Taken()
     for boat in _boats(path, env):
         boot_id, offset_ns = boat.boot
         journal = Journal.open(path, boot_id=boot_id, offset_ns=offset_ns)
-        if journal.set_aside is not None:
-            taken = taken._replace(set_aside=journal.set_aside, why_set_aside=journal.why_set_aside)
         try:
             taken = taken._replace(records=taken.records + _enter(boat, journal))
-        except JournalError as error:
-            log.error("%d records saved at a stop are in %s only: %s", len(boat.records), boat.file, error)
         finally:
             journal.close()
+        if journal.set_aside is not None:
+            taken = taken._replace(set_aside=journal.set_aside, why_set_aside=journal.why_set_aside)
     return taken
 
 
@@ -200,18 +199,39 @@ def _enter(boat: _Boat, journal: Journal) -> int:
         message = f"{len(records)} records that were saved at a stop were entered from {boat.file}."
         at_ns = max(record.at_ns for record in records)
         data = {"state": "recorded", "message": message}
-        journal.append([*records, Circumstance(at_ns, "journal", "", data, last + 1)])
+        _append(journal, [*records, Circumstance(at_ns, "journal", "", data, last + 1)])
         log.warning("%s", message, extra={"tallydeck": {"kind": "rescue-entered", "file": boat.file}})
         entered = len(records) + 1
-    elif list(journal.read(after=first - 1, upto=last)) != records:
-        raise JournalError(
-            f"they are entries {first} to {last}, and {journal.path} went on to {before} without them",
-            "order",
-            'nothing was entered; keep the file, "tallydeck replay --journal" shows what it holds',
+    elif not _holds(journal, records):
+        log.error(
+            "%d records saved at a stop are in %s only: they are entries %d to %d, and %s goes to %d without "
+            'them. Keep that file; "tallydeck replay --journal" shows what it holds',
+            len(records),
+            boat.file,
+            first,
+            last,
+            journal.path,
+            before,
         )
+        return 0
     try:
         boat.file.rename(beside(boat.file, _ENTERED))
         sync_folder(boat.file.parent)
     except OSError as error:  # its records are known again at the next start
         log.warning("%s was entered and can't be renamed: %s", boat.file, error)
     return entered
+
+
+def _holds(journal: Journal, records: list[Record]) -> bool:
+    with contextlib.suppress(JournalError):
+        return list(journal.read(after=records[0].seq - 1, upto=records[-1].seq)) == records
+    return False
+
+
+def _append(journal: Journal, records: Sequence[Record]) -> None:
+    """As the recorder does: after a failure the ballast makes room, and a second try puts damage right."""
+    try:
+        journal.append(records)
+    except JournalError:
+        journal.release_ballast()
+        journal.append(records)

@@ -7,12 +7,12 @@ import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
 
-from logger.core.entries import Circumstance
+from logger.core.entries import Circumstance, Record
 from logger.journal import lifeboat
 from logger.journal.journal import Journal, JournalError, JournalReader
 from tests.journal.journal_samples import OFFSET_NS, records
@@ -154,6 +154,38 @@ def test_a_damaged_journal_is_set_aside_on_the_way(saved: Path, path: Path) -> N
     assert taken.records == 51
     assert taken.set_aside == path.with_name("journal.damaged-1.db")
     assert "damaged" in taken.why_set_aside
+
+
+def test_on_a_full_disk_the_ballast_makes_room_for_it(
+    saved: Path, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A full disk is what most often makes a rescue file; it may still be full at the next start."""
+    append = Journal.append
+
+    def without_ballast(journal: Journal, held: Sequence[Record]) -> None:
+        if path.with_name("journal.db.ballast").exists():
+            raise JournalError("the disk is full", "full")
+        append(journal, held)
+
+    monkeypatch.setattr(Journal, "append", without_ballast)
+    assert lifeboat.take_in(path).records == 51
+    assert not saved.exists()
+
+
+def test_no_life_begins_in_its_place_while_the_journal_can_not_be_written(
+    saved: Path, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The start fails with the reason; once there is room the records are entered after all."""
+
+    def full(journal: Journal, held: Sequence[Record]) -> None:
+        raise JournalError("the disk is full", "full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Journal, "append", full)
+        with pytest.raises(JournalError, match="the disk is full"):
+            lifeboat.take_in(path)
+    assert saved.exists()
+    assert lifeboat.take_in(path).records == 51
 
 
 def test_where_no_place_can_be_written_nothing_half_is_left(
