@@ -250,7 +250,7 @@ class Loop:
             saved = self.recorder.rescue()
         except JournalError as error:
             log.critical("%d RECORDS ARE LOST: %s; %s", held, self.recorder.trouble, error)
-            return
+            saved = None
         if saved is not None:
             log.critical(
                 "the journal could not be written (%s); %d records were saved to %s. The next start enters "
@@ -259,6 +259,16 @@ class Loop:
                 held,
                 saved,
                 extra={"tallydeck": {"kind": "rescued", "file": saved}},
+            )
+        past = self.recorder.rescue_past() if held else None
+        if past is not None:
+            log.critical(
+                "%s was removed or moved, and could not be copied back. The record up to entry %d was copied "
+                "to %s: put that file back under the old name before the next start",
+                self.recorder.journal.path,
+                self.recorder.journal.last_seq,
+                past,
+                extra={"tallydeck": {"kind": "rescued", "file": past}},
             )
 
     def _next_items(self) -> list[Item]:

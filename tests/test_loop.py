@@ -272,6 +272,29 @@ def test_what_can_not_be_written_at_the_stop_is_saved_elsewhere(
     assert records[1 : len(saved) + 1] == saved
 
 
+def test_a_record_that_was_removed_and_can_not_be_put_back_is_copied_elsewhere_at_the_stop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Put back under its name, as the log says, it is whole again with what the next start enters."""
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    house = House(tmp_path / "bay" / "journal.sqlite")
+    house.read(number=1)
+    until(lambda: house.journal.last_seq == 1, what="the first reading")
+    shutil.rmtree(house.path.parent)
+    house.path.parent.write_text("in the way")
+    house.read(number=2)
+    house.close()
+    past = tmp_path / "state" / "journal.removed-1.sqlite"
+    assert f"The record up to entry 1 was copied to {past}" in caplog.text
+    names = sorted(file.name for file in past.parent.iterdir())
+    assert names == ["journal.removed-1.sqlite", "journal.rescued-1.sqlite"]
+    house.path.parent.unlink()
+    house.path.parent.mkdir()
+    past.rename(house.path)
+    assert take_in(house.path).records > 0
+    assert [record.number for record in house.recorded() if isinstance(record, Reading)] == [1, 2]
+
+
 def test_where_nothing_can_be_written_at_the_stop_the_loss_is_said(
     house: House, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:

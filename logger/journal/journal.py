@@ -146,6 +146,19 @@ class Journal(Past):
         """Boot id and offset (ns) that it was opened with."""
         return self._boot
 
+    def copy_if_gone(self, to: Path) -> bool:
+        """Copy the record to a new file, if its own was removed or moved and not copied back.
+
+        False where there is no need, or where it can't be read any more. JournalError.
+        """
+        if room.standing(self.path, self._file) is not room.Standing.GONE:
+            return False
+        with explained(to, "copying the journal"):
+            if rescue.copied(self._connection, to):
+                return True
+        log.critical("%s was removed or moved, and what was open of it can't be read any more", self.path)
+        return False
+
     @property
     def spoiled(self) -> int:
         """Records whose data could not be written as JSON since the journal was opened."""

@@ -25,6 +25,7 @@ from logger.settings import default_journal_directory
 log = logging.getLogger("tallydeck.journal")
 
 _MARK = ".rescued-"
+_REMOVED = ".removed-"
 _ENTERED = ".entered"
 _FROM = "rescued-from"  # the cursor of a rescue file that names its journal
 
@@ -85,10 +86,34 @@ def save(held: Sequence[Record], journal: Journal) -> Path:
     raise JournalError(f"no place could be written: {'; '.join(why)}", "io")
 
 
-def _free_name(folder: Path, path: Path) -> Path:
+def save_past(journal: Journal) -> Path | None:
+    """Copy the record itself, if its file was removed and could not be copied back; the copy.
+
+    None where there is no need, or no way. It is not entered by `take_in`: a person puts it back.
+    """
+    for folder in places(journal.path):
+        try:
+            file = _free_name(folder, journal.path, _REMOVED)
+            part = beside(file, ".part")
+            file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            try:
+                if not journal.copy_if_gone(part):
+                    return None
+                part.rename(file)
+                sync_folder(file.parent)
+            finally:
+                _remove(part)
+        except (JournalError, OSError) as error:
+            log.error("the journal can't be copied to %s: %s", folder, error)
+        else:
+            return file
+    return None
+
+
+def _free_name(folder: Path, path: Path, mark: str = _MARK) -> Path:
     number = 1
     while True:
-        file = folder / f"{path.stem}{_MARK}{number}{path.suffix}"
+        file = folder / f"{path.stem}{mark}{number}{path.suffix}"
         if not file.exists() and not beside(file, _ENTERED).exists():
             return file
         number += 1

@@ -110,6 +110,10 @@ class Recorder:
         self.held = []
         return saved
 
+    def rescue_past(self) -> Path | None:
+        """Copy the journal elsewhere, at the end, if it was removed and could not be put back."""
+        return lifeboat.save_past(self.journal)
+
     def _let_readings_go(self) -> None:
         """Give up readings for want of memory, and close the holes that they leave in the numbers."""
         kept: list[Record] = [r for r in self.held if not isinstance(r, Reading | Garbage | Tick)]

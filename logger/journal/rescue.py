@@ -63,7 +63,7 @@ def put_back(connection: apsw.Connection, path: Path) -> Path | None:
     the old file cannot be read any more (its disk is gone), nothing stands at ``path`` afterwards.
     """
     copy = beside(path, ".copy")
-    readable = _copied(connection, copy)
+    readable = copied(connection, copy)
     away = set_aside(path) if path.exists() else None
     for suffix in COMPANIONS:  # left without their file, they would be taken for the copy's own
         beside(path, suffix).unlink(missing_ok=True)
@@ -74,7 +74,8 @@ def put_back(connection: apsw.Connection, path: Path) -> Path | None:
     return away
 
 
-def _copied(connection: apsw.Connection, copy: Path) -> bool:
+def copied(connection: apsw.Connection, copy: Path) -> bool:
+    """Copy what an open connection reads to a new file; False where it can't be read any more."""
     for suffix in ("", *COMPANIONS, "-journal"):
         beside(copy, suffix).unlink(missing_ok=True)
     target = apsw.Connection(str(copy))
