@@ -16,6 +16,7 @@ from logger.core.guess.cut import Burst
 from logger.core.guess.proposal import Proposal, propose
 from logger.core.guess.score import Fit, fit
 from logger.ports.ear import Line
+from logger.ports.wire import WireError
 
 BAUDS = (9600, 19200, 4800, 2400, 38400, 57600, 115200, 1200, 600, 300)
 """The speeds a configuration may have, the usual ones first."""
@@ -275,6 +276,14 @@ class _Search:
     def _learn(self, best: Trial) -> Proposal:
         """Stay with the best setting for a while: layout, interval, steps and words show themselves."""
         self.say(f"learning at {show_setting(best.setting)}; load and unload the pan meanwhile")
+        try:
+            return self._stay(best)
+        except WireError as error:  # some adapters refuse seven bits, or the plug was pulled
+            told = error.strerror or str(error)
+            self.notes.append(f"nothing more could be learned at {show_setting(best.setting)}: {told}")
+            return propose(best.fit, best.setting, best.request)
+
+    def _stay(self, best: Trial) -> Proposal:
         with _open(self, best.setting) as line:
             if not best.request:
                 return propose(self._better(fit(self._long(line), line.errors()), best), best.setting)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import Any
 
 import pytest
 
 from logger.ports.finding import BAUDS, Found, Plan, Stopped, find, plan
+from logger.ports.wire import WireError
 
 from .strangers import BY_NAME, STRANGERS, Bench, Stranger, weights
 
@@ -151,3 +153,19 @@ def test_every_speed_a_configuration_may_have_is_tried() -> None:
 
     allowed = InstrumentTable.model_fields["baud"].annotation
     assert set(BAUDS) == set(get_args(allowed))
+
+
+def test_an_adapter_that_refuses_the_format_still_gets_what_was_heard() -> None:
+    """Seven bits are heard through eight; opening with seven fails on some adapters."""
+    bench = Bench(BY_NAME["even parity, slow, a motion mark"])
+    baud, framing = bench_setting = BY_NAME["even parity, slow, a motion mark"].setting
+
+    def opener(setting: Any) -> Any:
+        if setting == bench_setting:
+            raise WireError(22, "no such setting")
+        return bench.open(setting)
+
+    found = find(opener, plan(), now=bench.now)
+    assert found.proposal is not None
+    assert found.proposal.settings == (baud, framing)
+    assert any("nothing more could be learned" in note for note in found.notes)
