@@ -229,8 +229,7 @@ class ModbusBus(WireKeeper):
         if code in GATEWAY:
             self._silent(turn, why, now_s)
             return
-        self._turns.was_refused(turn, now_s)
-        if code not in PASSING or turn.refused >= MISSED:
+        if self._turns.was_refused(turn, now_s) and (code not in PASSING or turn.refused >= MISSED):
             self._tell(line, "down", why)
 
     def _silent(self, turn: Turn, why: str, now_s: float) -> None:

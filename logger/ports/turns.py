@@ -96,15 +96,22 @@ class Turns:
 
     def answered(self, turn: Turn, now_s: float) -> bool:
         """An answer with a number came; whether it may be believed."""
+        if not self._alive(turn, now_s):
+            return False
         turn.refused = 0
         turn.backoff.mended()
-        return self._alive(turn, now_s)
+        return True
 
-    def was_refused(self, turn: Turn, now_s: float) -> None:
-        """The device answered that it won't: it lives, and this register is left alone for a while."""
-        if self._alive(turn, now_s):
-            turn.refused += 1
-            turn.due_s = max(turn.due_s, now_s + turn.backoff.wait_s())
+    def was_refused(self, turn: Turn, now_s: float) -> bool:
+        """The device answered that it won't: it lives, and this register is left alone for a while.
+
+        False where the refusal may be to an earlier question.
+        """
+        if not self._alive(turn, now_s):
+            return False
+        turn.refused += 1
+        turn.due_s = max(turn.due_s, now_s + turn.backoff.wait_s())
+        return True
 
     def was_missed(self, turn: Turn, now_s: float) -> None:
         """No answer in time: all of the device is left alone for a while."""

@@ -11,6 +11,7 @@ import pytest
 
 from logger.core.bay import Bay as FoldedBay
 from logger.core.decode.registers import RegisterFormat
+from logger.core.entries import Circumstance
 from logger.ports.modbus import Asked, ModbusBus
 from logger.settings import loads
 
@@ -147,6 +148,41 @@ def test_an_exception_is_told_with_what_to_do_and_the_others_go_on(bay: Bay, mak
     assert bay["b"].garbage[0].reason == "exception-2"
 
 
+def test_a_register_that_is_not_there_is_told_and_the_devices_other_goes_on(
+    line: Line, bay: Bay, make_bus: MakeBus
+) -> None:
+    """The server itself refuses: the exception comes over the line like any answer."""
+    make_bus(line.cable.path, "rtu", ask("a"), ask("lost", register=900), ask("c", device=2))
+    await_true(lambda: bay["lost"].links == ["down"], "the refusal to be told")
+    assert "device 1, holding register 900: it has no such register" in bay["lost"].last_why
+    assert "counts from 0" in bay["lost"].last_why
+    bay.await_all(len(bay["a"].readings) + 5, "a", "c")
+    assert [bay[name].links for name in ("a", "c", "lost")] == [["up"], ["up"], ["down"]]
+
+
+def test_a_late_refusal_puts_no_other_register_of_its_device_down(
+    line: Line, bay: Bay, make_bus: MakeBus
+) -> None:
+    """Answers held up for longer than the wait after a time-out fall into the next question."""
+    make_bus(line.cable.path, "rtu", ask("a"), ask("lost", register=900))
+    bay.await_all(3, "a")
+    await_true(lambda: bay["lost"].links == ["down"], "the refusal to be told")
+    line.spoil.late_s = {1: 0.25}
+    await_true(
+        lambda: sum(g.reason == "exception-2" for g in bay["a"].garbage) >= 1, "a refusal that is late"
+    )
+    line.spoil.late_s = {}
+    count = len(bay["a"].readings)
+    bay.await_all(count + 3, "a")
+    assert not [why for why in whys(bay, "a") if "no such register" in why]
+    assert {r.number for r in bay["a"].readings} == {1234}
+
+
+def whys(bay: Bay, name: str) -> list[str]:
+    """Why its link changed, each time."""
+    return [item.data["why"] for item in bay[name].items if isinstance(item, Circumstance)]
+
+
 # ---------------------------------------------------------------------- the wire
 
 
@@ -188,7 +224,7 @@ def unplug_and_count(line: Line, bay: Bay, make_bus: MakeBus, times: int) -> Non
 
 
 def test_unplugged_and_plugged_again_without_a_leak(line: Line, bay: Bay, make_bus: MakeBus) -> None:
-    unplug_and_count(line, bay, make_bus, 5)
+    unplug_and_count(line, bay, make_bus, 10)
 
 
 @pytest.mark.full

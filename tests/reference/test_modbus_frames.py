@@ -27,6 +27,11 @@ def test_the_check_value_of_the_published_text() -> None:
     assert crc(b"123456789") == 0x4B37
 
 
+def test_a_printed_check_of_two_bytes() -> None:
+    """02 07 is followed by 41 12 on the line."""
+    assert crc(b"\x02\x07").to_bytes(2, "little").hex() == "4112"
+
+
 @pytest.mark.parametrize("data", [b"123456789", b"\x02\x07", bytes.fromhex("1103006b0003")])
 def test_the_librarys_check_is_the_specifications(data: bytes) -> None:
     """The library gives it as a big-endian number whose bytes go out as they stand: low byte first."""
@@ -72,3 +77,36 @@ def test_an_exception_answers_with_its_code() -> None:
     found = frames.hear(answer + crc(answer).to_bytes(2, "little"))
     assert found is not None
     assert found.exception == 2
+
+
+def test_on_tcp_the_answer_to_an_earlier_question_is_not_taken() -> None:
+    """The transaction number tells them apart, device, function and length being the same."""
+    frames = Frames("tcp")
+    question = Question(1, "holding", 0, 2)
+    first, second = frames.ask(question), frames.ask(question)
+    late = first[:2] + bytes.fromhex("0000000501030204d2")
+    right = second[:2] + bytes.fromhex("00000005010302002a")
+    assert frames.hear(late) is None
+    found = frames.hear(right)
+    assert found is not None
+    assert found.data == b"\x00\x2a"
+    assert frames.forget() == late
+
+
+def test_on_a_line_the_answer_of_another_device_is_not_taken() -> None:
+    answer = bytes.fromhex("02030204d2")
+    frames = Frames("rtu")
+    frames.ask(Question(1, "holding", 0, 2))
+    assert frames.hear(answer + crc(answer).to_bytes(2, "little")) is None
+
+
+@pytest.mark.parametrize("size", range(1, 7))
+def test_an_answer_in_two_pieces_is_put_together(size: int) -> None:
+    answer = bytes.fromhex("01030204d2")
+    answer += crc(answer).to_bytes(2, "little")
+    frames = Frames("rtu")
+    frames.ask(Question(1, "holding", 0, 2))
+    assert frames.hear(answer[:size]) is None
+    found = frames.hear(answer[size:])
+    assert found is not None
+    assert found.raw == answer

@@ -70,7 +70,8 @@ class RegisterFormat:
     def read(self, data: bytes, at_ns: int, channel: str) -> Reading | Garbage:
         """The reading in the registers' bytes, in the order they came.
 
-        Reasons of Garbage: ``wrong-size``, ``not-a-number``, ``infinite`` and ``too-large`` (beyond 64 bits).
+        Reasons of Garbage: ``wrong-size``, ``not-a-number``, ``infinite`` and ``too-large`` (the digits of a
+        whole number, or a float itself, beyond 64 bits).
         """
         if len(data) != self.size:
             return Garbage(at_ns, channel, data, "wrong-size")
@@ -81,6 +82,8 @@ class RegisterFormat:
             return Garbage(at_ns, channel, data, "not-a-number")
         elif math.isinf(value):
             return Garbage(at_ns, channel, data, "infinite")
+        elif abs(value) >= _LIMIT:  # registers in the wrong order give such; sums of them overflow a float
+            return Garbage(at_ns, channel, data, "too-large")
         else:
             number, exp = _shortest(value, CODES[self.number])
         if not -_LIMIT <= number < _LIMIT:
@@ -94,8 +97,8 @@ class RegisterFormat:
         count = exact / (self.step * Fraction(10) ** self.exp)
         if not self.floating and count.denominator != 1:
             raise ValueError(f"{reading.number}e{reading.exp} is no whole number of counts")
-        value = float(exact) if self.floating else count.numerator
         try:
+            value = float(exact) if self.floating else count.numerator
             return _ordered(struct.pack(f">{CODES[self.number]}", value), self.order)
         except (struct.error, OverflowError):
             raise ValueError(f"{reading.number}e{reading.exp} does not fit {self.number}") from None

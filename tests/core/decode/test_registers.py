@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import struct
 from fractions import Fraction
 
@@ -14,30 +15,76 @@ from logger.core.decode.registers import CODES, ORDERS, RegisterFormat
 from logger.core.entries import Garbage, Reading
 
 NAMES = {name: ModbusClientMixin.DATATYPE[name.upper()] for name in CODES}
+SIZES = {name: struct.calcsize(f">{code}") for name, code in CODES.items()}
 
 
 def registers(data: bytes) -> list[int]:
     return [int.from_bytes(data[at : at + 2], "big") for at in range(0, len(data), 2)]
 
 
+def kept(item: Reading | Garbage, number: str, order: str) -> bytes:
+    """The registers' bytes, as the record can give them back."""
+    form = RegisterFormat(number, order, "L")
+    return item.raw or form.write(item) if isinstance(item, Reading) else item.raw
+
+
+def readable(number: str, value: float) -> bool:
+    """Whether this is a number that fits 64 bits with its sign."""
+    return math.isfinite(value) and -(2**63) <= value < 2**63 and (value, number[0]) != (-(2.0**63), "f")
+
+
 @pytest.mark.parametrize("number", CODES)
 @given(st.binary(min_size=8, max_size=8))
 def test_high_and_low_register_first_read_as_pymodbus_reads_them(number: str, data: bytes) -> None:
-    size = struct.calcsize(f">{CODES[number]}")
+    data = data[: SIZES[number]]
     for order, word_order in (("ABCD", "big"), ("CDAB", "little")):
         theirs = ModbusClientMixin.convert_from_registers(
-            registers(data[:size]),
+            registers(data),
             NAMES[number],
             word_order=word_order,  # type: ignore[arg-type]
         )
-        ours = RegisterFormat(number, order, "L").read(data[:size], 1, "x")
-        if isinstance(ours, Garbage):
-            assert number == "uint64" or not -1e308 < float(theirs) < 1e308  # type: ignore[arg-type]
-        else:
-            exact = Fraction(ours.number) * Fraction(10) ** ours.exp
-            assert struct.pack(f">{CODES[number]}", type(theirs)(exact)) == struct.pack(  # type: ignore[call-arg]
-                f">{CODES[number]}", theirs
-            )
+        assert_reads(number, order, data, theirs)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("number", CODES)
+@given(st.binary(min_size=8, max_size=8))
+def test_registers_with_their_bytes_exchanged_read_as_struct_reads_them(number: str, data: bytes) -> None:
+    """DCBA is little-endian throughout; BADC is that with the registers the other way round."""
+    data = data[: SIZES[number]]
+    (value,) = struct.unpack(f"<{CODES[number]}", data)
+    assert_reads(number, "DCBA", data, value)
+    turned = struct.pack(f">{SIZES[number] // 2}H", *reversed(registers(data)))
+    assert_reads(number, "BADC", turned, value)
+
+
+def assert_reads(number: str, order: str, data: bytes, value: float) -> None:
+    item = RegisterFormat(number, order, "L").read(data, 1, "x")
+    assert isinstance(item, Reading) == readable(number, value)
+    exact = [Fraction(r.number) * Fraction(10) ** r.exp for r in [item] if isinstance(r, Reading)]
+    code = f">{CODES[number]}"
+    assert [struct.pack(code, type(value)(each)) for each in exact] == [
+        struct.pack(code, value + 0)
+        for _ in exact  # + 0: the number of -0.0 is 0, its raw bytes are kept
+    ]
+
+
+@given(st.floats(width=32, allow_nan=False, min_value=-(2.0**62), max_value=2.0**62))
+def test_a_float_is_told_with_as_few_digits_as_give_it_back(value: float) -> None:
+    data = struct.pack(">f", value)
+    item = RegisterFormat("float32", "ABCD", "L").read(data, 1, "x")
+    assert isinstance(item, Reading)
+    digits = len(str(abs(item.number)))
+    assert digits <= 9
+    fewer = [struct.pack(">f", float(f"{value:.{n}g}")) for n in range(1, digits)]
+    assert data not in fewer
+
+
+@given(st.floats(allow_nan=False, min_value=-(2.0**62), max_value=2.0**62))
+def test_a_long_float_is_told_as_python_writes_it(value: float) -> None:
+    """`repr` is the shortest decimal that gives the same float back."""
+    item = RegisterFormat("float64", "ABCD", "L").read(struct.pack(">d", value), 1, "x")
+    assert isinstance(item, Reading)
+    assert Fraction(item.number) * Fraction(10) ** item.exp == Fraction(repr(value))
 
 
 @pytest.mark.parametrize(
@@ -52,14 +99,43 @@ def test_a_float_in_the_four_orders_of_a_32_bit_number(order: str, wire: str) ->
 
 @pytest.mark.parametrize("order", ORDERS)
 @pytest.mark.parametrize("number", CODES)
-@given(st.binary(max_size=12))
+@given(st.binary(min_size=8, max_size=8))
 def test_whatever_the_registers_hold_comes_out_whole(order: str, number: str, data: bytes) -> None:
-    form = RegisterFormat(number, order, "L")
+    data = data[: SIZES[number]]
+    assert kept(RegisterFormat(number, order, "L").read(data, 1, "x"), number, order) == data
+
+
+@pytest.mark.parametrize("number", CODES)
+@given(st.binary(max_size=12))
+def test_bytes_of_another_number_come_out_whole(number: str, data: bytes) -> None:
+    item = RegisterFormat(number, "ABCD", "L").read(data, 1, "x")
+    assert kept(item, number, "ABCD") == data
+    assert isinstance(item, Garbage) >= (len(data) != SIZES[number])
+
+
+@given(st.sampled_from([n for n in CODES if "int" in n]), st.binary(min_size=8, max_size=8))
+def test_counts_of_a_step_come_out_whole(number: str, data: bytes) -> None:
+    """0.05 L a count: what fits is a multiple of the step, and is written as the same bytes again."""
+    data = data[: SIZES[number]]
+    form = RegisterFormat(number, "CDAB", "L", 5, -2)
     item = form.read(data, 1, "x")
-    if isinstance(item, Garbage):
-        assert item.raw == data
-    else:
-        assert (item.raw or form.write(item)) == data
+    raw = item.raw or form.write(item) if isinstance(item, Reading) else item.raw
+    assert raw == data
+
+
+@pytest.mark.parametrize(
+    ("number", "reading"),
+    [
+        ("float32", Reading(1, "x", 1, 39, "L")),
+        ("float64", Reading(1, "x", 1, 400, "L")),
+        ("int16", Reading(1, "x", 32768, 0, "L")),
+        ("uint16", Reading(1, "x", -1, 0, "L")),
+        ("uint16", Reading(1, "x", 15, -1, "L")),
+    ],
+)
+def test_a_number_that_registers_cannot_hold_is_refused(number: str, reading: Reading) -> None:
+    with pytest.raises(ValueError, match=r"does not fit|no whole number"):
+        RegisterFormat(number, "ABCD", "L").write(reading)
 
 
 @pytest.mark.parametrize(
@@ -69,6 +145,7 @@ def test_whatever_the_registers_hold_comes_out_whole(order: str, number: str, da
         ("float32", "ff800000", "infinite"),
         ("float64", "7ff0000000000000", "infinite"),
         ("uint64", "ffffffffffffffff", "too-large"),
+        ("float64", "7e37e43c8800759c", "too-large"),  # 1e300: the registers' order is not the one told
         ("uint16", "01", "wrong-size"),
     ],
 )
