@@ -137,12 +137,13 @@ def _meaning(path: Path, modbus: ModbusTable, table: InstrumentTable, faults: Fa
     """What the number stands for must be told, once and rightly."""
     scale, number, place = modbus.scale, (*path, "number"), (*path, "scale")
     if _floating(modbus):
+        example = f'unit = "{"kg" if table.quantity == "mass" else "L/min"}"'
         if scale is not None:
             faults.add(
                 place,
                 f"{faults.written(place)} for a float",
                 "it for whole numbers only",
-                'take it out, and say the unit of the float: unit = "L/min"',
+                f"take it out, and say the unit of the float: {example}",
                 number,
             )
         elif table.unit is None:
@@ -150,7 +151,7 @@ def _meaning(path: Path, modbus: ModbusTable, table: InstrumentTable, faults: Fa
                 (*path[:2], "unit"),
                 f"no unit of {modbus.number}",
                 f"a unit of {table.quantity}: {_UNITS[table.quantity]}",
-                'see the device\'s manual, e.g. unit = "L/min"',
+                f"see the device's manual, e.g. {example}",
             )
         return
     if scale is None:
