@@ -195,6 +195,23 @@ def test_spoiled_answers_and_noise_are_no_readings(line: Line, bay: Bay, make_bu
     assert bay["a"].garbage != []
 
 
+def test_a_babbling_line_is_kept_as_garbage_and_read_again_once_it_is_quiet(
+    line: Line, bay: Bay, make_bus: MakeBus
+) -> None:
+    """The babble is made of the beginnings of right answers, with no right check sum among them."""
+    bus = make_bus(line.cable.path, "rtu", ask("a"), ask("c", device=2))
+    bay.await_all(3, "a", "c")
+    for _ in range(30):
+        line.cable.send(b"\x01\x03\x02\x02\x03\x02" * 100)
+    counts = [len(bay[name].readings) for name in "ac"]
+    await_true(
+        lambda: all(len(bay[n].readings) > c + 5 for n, c in zip("ac", counts, strict=True)), "readings again"
+    )
+    assert [{r.number for r in bay[name].readings} for name in "ac"] == [{1234}, {4321}]
+    assert bay["a"].garbage + bay["c"].garbage != []
+    assert sum(port.health().bytes_in for port in bus.ports) >= 30 * 600
+
+
 def test_an_echo_of_the_question_is_no_answer(line: Line, bay: Bay, make_bus: MakeBus) -> None:
     """Two-wire adapters often let the master hear itself."""
     line.spoil.echo = True
