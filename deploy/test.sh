@@ -30,7 +30,11 @@ step "$bin/ruff" check .
 step "$bin/ruff" format --check .
 step "$bin/mypy"
 step "$bin/lint-imports"
-step "$bin/python" -m pytest -n auto --cov --cov-report=term:skip-covered "$@"
+# Many tests speak real protocols on real wires, against the clock. What failed beside others is run once more, alone.
+"$bin/python" -m pytest -n auto --cov --cov-report=term:skip-covered "$@" || {
+    say "once more, one after the other: what failed"
+    step "$bin/python" -m pytest -n 0 --last-failed --last-failed-no-failures none "$@"
+}
 command -v systemd-analyze >/dev/null 2>&1 ||
     say "systemd is not here: the service's files were not checked by its own tools; nothing else is left out"
 [ -z "$missing" ] || say "NOT INSTALLED: $missing; what needs them is left out or fails (tests/browser: all but mosquitto)"
