@@ -17,6 +17,7 @@ from logger.core.books import Books, Change, Refused, Run
 from logger.core.channel import ChannelFold
 from logger.core.containers import Containers
 from logger.core.description import Bay as BayDescription
+from logger.core.description import Station
 from logger.core.entries import USABLE, Action, Circumstance, Entry, Finding, Garbage, Reading
 from logger.core.rules.contract import Judgement
 from logger.core.station import StationFold
@@ -36,7 +37,7 @@ class Bay:
 
     def __init__(self, description: BayDescription) -> None:
         self.description = description
-        self.books = Books({s.name: [o.name for o in s.outlets] for s in description.stations})
+        self.books = Books({s.name: _by_hand(s) for s in description.stations})
         self.alarms = AlarmTable()
         self.walltime = WallTime()
         self.channels = {c.name: ChannelFold(c, description) for c in description.channels}
@@ -233,3 +234,8 @@ class Bay:
 def _channels_of(station: Any) -> list[str]:
     named = [station.feed.channel, *(o.channel for o in station.outlets), *(w.channel for w in station.water)]
     return [name for name in named if name is not None]
+
+
+def _by_hand(station: Station) -> list[str]:
+    """The outlets whose products can be weighed by hand: those that stand together one by one, too."""
+    return [name for outlet in station.outlets for name in (outlet.name, *outlet.members)]

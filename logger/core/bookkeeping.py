@@ -179,13 +179,15 @@ class Bookkeeper:
     def run_tally(self, run: Run, at_ns: int) -> dict[str, Any]:
         """The tally of a run in the replay's form; for an open one, up to now.
 
-        Where settings changed midway ``by_settings`` holds a tally for each stretch.
+        Where settings changed midway ``by_settings`` holds a tally for each stretch. ``by_hand`` holds what
+        was weighed by hand, outlet by outlet, also of those that have a scale or stand together on one.
         """
         end_ns = run.end_ns if run.end_ns is not None else max(at_ns, run.start_ns)
         # A run's last second counts: the level at the end of it is what the operator saw.
         start_s, end_s = run.start_ns // NS, -(-end_ns // NS)
         fold = self._stations[run.station]
-        data = fold.tally(start_s, end_s, self.said_masses(run)).to_json()
+        said = self.said_masses(run)
+        data = fold.tally(start_s, end_s, said).to_json()
         head = {
             "run": run.run,
             "station": run.station,
@@ -195,7 +197,12 @@ class Bookkeeper:
             "open": run.end_ns is None,
         }
         how = run.hold_up_how or ("from the lag" if data["hold_up_kg"] is not None else "not known")
-        return head | data | {"hold_up_how": how, "by_settings": self._by_settings(run, start_s, end_s)}
+        by_hand = {
+            name: {"net_kg": round(mass.kg, 6), "u_kg": round(mass.u_kg, 6)}
+            for name, mass in said.by_hand.items()
+        }
+        more = {"hold_up_how": how, "by_hand": by_hand}
+        return head | data | more | {"by_settings": self._by_settings(run, start_s, end_s)}
 
     def _by_settings(self, run: Run, start_s: int, end_s: int) -> list[dict[str, Any]]:
         """A tally for each stretch of unchanged settings; [] where they did not change."""

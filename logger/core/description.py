@@ -82,6 +82,7 @@ class Outlet:
     expected_share: float | None = None  # expected yield
     expected_grade: float | None = None  # mass fraction of the station's component
     expected_grade_u: float | None = None  # its standard uncertainty
+    members: tuple[str, ...] = ()  # the outlets that stand together on its scale, where they are several
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ import zoneinfo
 from collections.abc import Iterable
 from itertools import combinations
 
-from logger.core.description import Bay, Station
+from logger.core.description import Bay, Outlet, Station
 from logger.settings.containers import check_container
 from logger.settings.document import Document
 from logger.settings.meters import check_meter, check_unit
@@ -119,19 +119,29 @@ def _instruments(document: Document, bay: Bay, faults: Faults) -> None:
 
 
 def _scales_once(station: Station, faults: Faults) -> None:
-    """Two outlets on one scale cannot be told apart."""
-    used = {} if station.feed.channel is None else {station.feed.channel: "the feed"}
+    """An outlet can't stand on the feed's scale; containers that stand together must be of one kind."""
+    used: dict[str, Outlet] = {}
     for outlet in station.outlets:
         if outlet.channel is None:
             continue
-        path: Path = ("stations", station.name, "outlets", outlet.name, "scale")
-        other = used.setdefault(outlet.channel, f'the outlet "{outlet.name}"')
-        if other != f'the outlet "{outlet.name}"':
+        place: Path = ("stations", station.name, "outlets", outlet.name)
+        if outlet.channel == station.feed.channel:
             faults.add(
-                path,
-                f"{show(outlet.channel)}, the scale of {other} of the same station",
-                "a scale of its own for each of them, so far",
+                (*place, "scale"),
+                f"{show(outlet.channel)}, the scale of the feed of the same station",
+                "another scale than the feed's",
                 "name another scale, or scale = false and weigh its containers by hand",
+            )
+        other = used.setdefault(outlet.channel, outlet)
+        if other.container.kind is not outlet.container.kind:
+            faults.add(
+                (*place, "scale"),
+                f"{show(outlet.channel)}, on which the outlet {show(other.name)} stands with a container "
+                f"of the kind {show(other.container.kind.value)}, this one of the kind "
+                f"{show(outlet.container.kind.value)}",
+                "containers of one kind together on a scale",
+                "name another scale, or scale = false and weigh its containers by hand",
+                (*place, "container", "kind"),
             )
 
 

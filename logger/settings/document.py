@@ -217,7 +217,8 @@ class FeedTable(Table):
 class OutletTable(Table):
     scale: Scale | None = Field(
         default=None,
-        description="The instrument under it; left out: the one of the outlet's name; false: none.",
+        description="The instrument under it; left out: the one of the outlet's name; false: none. "
+        "Outlets that name the same scale stand on it together and count as one.",
     )
     density: Density | None = Field(default=None, description="Density of the solids that come here.")
     lag: Duration | None = Field(default=None, description="Time from feed to outlet, where it is known.")

@@ -336,3 +336,21 @@ def test_a_restart_in_the_middle_changes_nothing() -> None:
         play.run(150)
     assert plays[0].found == plays[1].found
     assert {"weighed", "run-closed"} <= set(plays[1].kinds())
+
+
+def test_outlets_that_stand_together_can_be_weighed_one_by_one() -> None:
+    text = CONFIG.replace("scale = false", 'scale = "tailings"')
+    play = Play()
+    play.bay = Bay(loads(text).bay)
+    play.run(5)
+    play.say("start-run")
+    play.flows = True
+    play.run(100)
+    play.flows = False
+    play.run(60)
+    play.say("weigh-product", outlet="concentrate", container="c1", gross="0.35 kg", tare="0.2 kg")
+    play.say("end-run")
+    tally = play.tally()
+    assert tally["outlets"]["tailings"]["name"] == "tailings + concentrate"
+    assert tally["outlets"]["tailings"]["delivered_kg"] == pytest.approx(0.5, abs=0.02)
+    assert tally["by_hand"]["concentrate"]["net_kg"] == pytest.approx(0.15)

@@ -558,3 +558,30 @@ def test_the_example_of_mqtt_in_comments_is_right_when_it_is_taken_out_of_them()
     assert bench.mqtt == MessageSource("bay/bench", MessageFormat(("weight", "net"), "lb", (), ("still",)))
     assert bay.mqtt is not None
     assert bay.mqtt.user == "bay"
+
+
+def test_outlets_on_one_scale_are_one_outlet_to_the_bay() -> None:
+    text = """
+    [instruments.platform]
+    resolution = "5 g"
+    [stations.t]
+    component = "bronze"
+    feed.kind = "unweighed"
+    container = { kind = "drains", tare = "1 kg" }
+    [stations.t.outlets.a]
+    scale = "platform"
+    expected_share = "20 %"
+    expected_grade = "90 %"
+    [stations.t.outlets.b]
+    scale = "platform"
+    expected_share = "60 %"
+    expected_grade = "10 %"
+    [stations.t.outlets.c]
+    scale = false
+    """
+    one, other = loads(text).bay.stations[0].outlets
+    assert (one.name, one.channel, one.members) == ("a + b", "platform", ("a", "b"))
+    assert one.container.tare_kg == 2.0
+    assert one.expected_share == pytest.approx(0.8)
+    assert one.expected_grade == pytest.approx(0.3)  # (0.2 * 0.9 + 0.6 * 0.1) / 0.8
+    assert other.name == "c"
