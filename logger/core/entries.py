@@ -90,8 +90,9 @@ class Tick(NamedTuple):
 class Finding(NamedTuple):
     """What the program concluded: named by kind, subject and the seq of the entry that caused it.
 
-    Never fed back into the fold. Kinds: ``alarm``, ``recognised``, ``tally``, ``run-opened``,
-    ``run-closed``, ``refused``.
+    Never fed back into the fold. ``kind`` is ``alarm``, ``recognised``, ``tally``, ``refused``, ``repeated``;
+    ``run-opened``, ``run-closed``, ``run-changed`` or ``run-withdrawn``; or says what became of an action
+    (see `core.bookkeeping` and `core.containers`).
     """
 
     at_ns: int
