@@ -1,0 +1,346 @@
+"""What a test bay is made of and what will happen in it: everything drawn before any physics runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tests.bench.testbay.regimes import Range, Regime
+
+CLASSES = ("hopper", "tub", "busy", "drift", "frozen", "mass")
+LENGTH_S = {"hopper": 5400, "tub": 5400, "busy": 3600, "drift": 4200, "frozen": 3600, "mass": 3600}
+CALM_S = 660.0  # nothing is wrong before: shares must have been seen before they can be missed
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened, from ``at_s`` to ``until_s``; ``outlet`` None: the feed, or the bay."""
+
+    kind: str
+    outlet: int | None
+    at_s: float
+    until_s: float
+    data: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class ScaleSpec:
+    resolution_kg: float
+    hz: float
+    sigma_kg: float
+    vibration_kg: float
+    vibration_hz: float
+    slow_kg: float
+    filter_s: float
+    lost: float
+    zero_tracking: bool = False
+    capacity_kg: float = 60.0
+
+
+@dataclass(frozen=True)
+class OutletSpec:
+    name: str
+    share: float
+    kernel: str
+    dead_s: float
+    spread_s: float
+    shape: float  # tanks in series, or the Peclet number of the dispersion
+    wander: float
+    wander_s: float
+    surge: float
+    surge_s: float
+    lump: str
+    phi_kg: float
+    wad_share: float
+    wad_phi_kg: float
+    excess: float
+    excess_s: float
+    tares_kg: Range
+    scale: ScaleSpec
+
+    @property
+    def all_phi_kg(self) -> float:
+        """E m^2 / E m of everything that arrives."""
+        return (1.0 - self.wad_share) * self.phi_kg + self.wad_share * self.wad_phi_kg
+
+
+@dataclass(frozen=True)
+class Plan:
+    seed: int
+    regime: Regime
+    what: str  # the class
+    length_s: int
+    hand: bool  # fed from a tub by scoop
+    target_kg_h: float
+    scoop_kg: float
+    feed_from_s: float
+    feed_until_s: float
+    feed_wander: float
+    feed_wander_s: float
+    auger: float
+    auger_s: float
+    feed_lump_kg: float
+    feed_scale: ScaleSpec
+    outlets: tuple[OutletSpec, ...]
+    events: tuple[Event, ...]
+
+    def of(self, *kinds: str) -> list[Event]:
+        return [event for event in self.events if event.kind in kinds]
+
+
+def rng_of(seed: int, regime: Regime, what: str, part: int = 0) -> np.random.Generator:
+    return np.random.default_rng([seed, regime.key, CLASSES.index(what), part])
+
+
+def plan(seed: int, regime: Regime, what: str) -> Plan:
+    """Draw one bay of a class (see `CLASSES`): the same seed gives the same bay, always."""
+    r = rng_of(seed, regime, what)
+    length_s = LENGTH_S[what]
+    hand = what == "tub" or (what in ("busy", "drift") and r.random() < 0.25) or (
+        what == "mass" and r.random() < 0.15
+    )  # fmt: skip
+    scoop_kg = float(r.uniform(*regime.scoop_kg))
+    target = scoop_kg / r.uniform(*regime.scoop_every_s) * 3600.0 if hand else r.uniform(*regime.hopper_kg_h)
+    count = int(r.integers(3, 6))
+    target = float(np.clip(target, 15.0, 40.0 * count))
+    feed_from_s = float(r.uniform(25, 90))
+    outlets = _outlets(r, regime, target, count)
+    feed_until_s = length_s - 300.0 if what == "mass" else float(length_s)
+    events = Timetable(r, regime, what, length_s, target, outlets).draw()
+    return Plan(
+        seed=seed,
+        regime=regime,
+        what=what,
+        length_s=length_s,
+        hand=hand,
+        target_kg_h=round(target, 1),
+        scoop_kg=scoop_kg,
+        feed_from_s=feed_from_s,
+        feed_until_s=feed_until_s,
+        feed_wander=float(r.uniform(*regime.feed_wander)),
+        feed_wander_s=float(r.uniform(*regime.feed_wander_s)),
+        auger=float(r.uniform(*regime.auger)),
+        auger_s=float(r.uniform(*regime.auger_s)),
+        feed_lump_kg=float(r.uniform(*regime.feed_lump_g)) / 1000.0,
+        feed_scale=_scale(r, regime, [d for d in regime.resolutions_g if d >= 5]),
+        outlets=outlets,
+        events=events,
+    )
+
+
+def _log_uniform(r: np.random.Generator, span: Range) -> float:
+    return float(np.exp(r.uniform(np.log(span[0]), np.log(span[1]))))
+
+
+def _scale(r: np.random.Generator, regime: Regime, resolutions_g: list[float]) -> ScaleSpec:
+    d = float(r.choice(resolutions_g)) / 1000.0
+    return ScaleSpec(
+        resolution_kg=d,
+        hz=float(r.choice(regime.rates_hz)),
+        sigma_kg=d * float(r.uniform(*regime.sigma_d)),
+        vibration_kg=d * float(r.uniform(*regime.vibration_d)),
+        vibration_hz=float(r.uniform(4.0, 5.0)),
+        slow_kg=d * float(r.uniform(*regime.slow_noise_d)),
+        filter_s=float(r.uniform(*regime.filter_s)),
+        lost=float(r.uniform(*regime.lost)),
+        zero_tracking=bool(r.random() < 0.3),
+    )
+
+
+def _outlets(
+    r: np.random.Generator, regime: Regime, target_kg_h: float, count: int
+) -> tuple[OutletSpec, ...]:
+    shares = r.dirichlet(np.ones(count) * 1.2)
+    for _ in range(30):  # every outlet between 0.5 and 50 kg/h
+        shares = np.clip(shares, 0.5 / target_kg_h, 50.0 / target_kg_h)
+        shares /= shares.sum()
+    made = []
+    for k in range(count):
+        rate = shares[k] * target_kg_h
+        fitting = [d for d in regime.resolutions_g if d <= max(1.0, 2.5 * rate)]
+        kernel = str(r.choice(regime.kernels))
+        made.append(
+            OutletSpec(
+                name=f"out{k + 1}",
+                share=float(shares[k]),
+                kernel=kernel,
+                dead_s=float(r.uniform(*regime.dead_s)),
+                spread_s=float(r.uniform(*regime.spread_s)),
+                shape=float(r.uniform(2, 6) if kernel == "tanks" else r.uniform(4, 30)),
+                wander=float(r.uniform(*regime.split_wander)),
+                wander_s=float(r.uniform(*regime.split_wander_s)),
+                surge=float(r.uniform(*regime.surge)),
+                surge_s=float(r.uniform(*regime.surge_s)),
+                lump=str(r.choice(regime.lumps)),
+                phi_kg=_log_uniform(r, regime.phi_g) / 1000.0,
+                wad_share=float(r.uniform(*regime.wad_share)) * float(r.random() < 0.4),
+                wad_phi_kg=_log_uniform(r, regime.wad_phi_g) / 1000.0,
+                excess=float(r.uniform(*regime.excess_water)),
+                excess_s=float(r.uniform(*regime.excess_s)),
+                tares_kg=regime.tare_kg,
+                scale=_scale(r, regime, fitting),
+            )
+        )
+    return tuple(made)
+
+
+class Timetable:
+    """Puts events into a bay's time so that each can be told from its neighbours, as its class wants."""
+
+    def __init__(
+        self,
+        r: np.random.Generator,
+        regime: Regime,
+        what: str,
+        length_s: float,
+        target_kg_h: float,
+        outlets: tuple[OutletSpec, ...],
+    ) -> None:
+        self.r, self.regime, self.what, self.length_s = r, regime, what, length_s
+        self.target_kg_h, self.outlets = target_kg_h, outlets
+        self.events: list[Event] = []
+
+    def draw(self) -> tuple[Event, ...]:
+        getattr(self, "_" + self.what)()
+        return tuple(sorted(self.events, key=lambda event: event.at_s))
+
+    def _clear(self, outlet: int | None, a: float, b: float, kinds: tuple[str, ...] = ()) -> bool:
+        """Nothing else of that outlet (or of ``kinds`` anywhere) lies between a and b."""
+        return not any(
+            (e.outlet == outlet or e.kind in kinds) and e.at_s < b and e.until_s > a for e in self.events
+        )
+
+    def _put(self, kind: str, outlet: int | None, at_s: float, length_s: float, **data: Any) -> None:
+        self.events.append(Event(kind, outlet, float(at_s), float(at_s + length_s), data))
+
+    def _try(
+        self, kind: str, outlet: int | None, length_s: float, margin_s: float, first_s: float, **data: Any
+    ) -> None:
+        """A place at random, if one is found that is free of the outlet's other events."""
+        for _ in range(20):
+            at = self.r.uniform(first_s, max(first_s + 1.0, self.length_s - length_s - 60.0))
+            if self._clear(outlet, at - margin_s, at + length_s + margin_s):
+                self._put(kind, outlet, at, length_s, **data)
+                return
+
+    # ------------------------------------------------------------------ what may happen
+
+    def _handling(self, changes: float, bumps: float, small: float) -> None:
+        """Changes, bumps, and tares pressed or samples taken: how many an hour at each outlet."""
+        r, hours = self.r, self.length_s / 3600.0
+        for k in range(len(self.outlets)):
+            for _ in range(r.poisson(changes * hours)):
+                self._change(k)
+            for _ in range(r.poisson(small * hours)):
+                if r.random() < 0.5:
+                    self._try("tare", k, 1.0, 60.0, 120.0)
+                else:
+                    self._try("sample", k, r.uniform(1.5, 6.0), 60.0, 300.0, kg=r.uniform(0.05, 0.3))
+            for _ in range(r.poisson(bumps * hours)):
+                length = r.uniform(*self.regime.bump_s)
+                kg = r.choice([-1.0, 1.0]) * r.uniform(*self.regime.bump_kg)
+                self._try(
+                    "bump", k, length, 20.0, 30.0, kg=kg, shape=str(r.choice(["arch", "lean", "knock"]))
+                )
+
+    def _change(self, outlet: int) -> None:
+        r = self.r
+        caught = bool(r.random() < self.regime.caught)
+        gap = r.uniform(*self.regime.gap_s)
+        after = r.uniform(10.0, 90.0) if caught else 0.0
+        self._try(
+            "change",
+            outlet,
+            gap,
+            130.0,
+            150.0,
+            caught=caught,
+            pour_after_s=after,
+            same=bool(r.random() < 0.3),
+        )
+
+    def _clogs(self, longest_notice_s: float, slack: Range) -> None:
+        """Clogs one after the other, each outlet's turn by chance, with time to settle between."""
+        from tests.bench.testbay.limits import clog_bound_s
+
+        r, at = self.r, CALM_S + self.r.uniform(0.0, 240.0)
+        while True:
+            outlet = int(r.integers(len(self.outlets)))
+            spec = self.outlets[outlet]
+            kind = str(r.choice(["full", "full", "partial", "gradual"]))
+            blocked = 0.7 if kind == "partial" else 1.0
+            ramp = float(r.uniform(40.0, 240.0)) if kind == "gradual" else 0.0
+            rate = spec.share * self.target_kg_h / 3600.0
+            bound = clog_bound_s(rate, spec, blocked, ramp)
+            if bound is None or bound > longest_notice_s:
+                at += 40.0
+                if at > self.length_s - 400.0:
+                    return
+                continue
+            length = float(np.clip(bound * r.uniform(*slack), 120.0 + ramp, 900.0))
+            if at + length > self.length_s - 60.0:
+                return
+            self._put(
+                "clog", outlet, at, length, what=kind, blocked=blocked, ramp_s=ramp,
+                astray=float(r.uniform(*self.regime.astray)),
+                fast=float(r.uniform(*self.regime.release_fast)),
+                fast_s=float(r.uniform(2.0, 8.0)),
+            )  # fmt: skip
+            at += length + r.uniform(330.0, 480.0)
+
+    def _feed_stop(self, length_s: float, margin_s: float = 400.0) -> None:
+        self._try("feed-stop", None, length_s, margin_s, 400.0)
+
+    def _faults(self, kind: str, an_hour: float, length: Range, first_s: float = 300.0, **data: Any) -> None:
+        for k in [None, *range(len(self.outlets))]:
+            for _ in range(self.r.poisson(an_hour * self.length_s / 3600.0)):
+                self._try(kind, -1 if k is None else k, self.r.uniform(*length), 60.0, first_s, **data)
+
+    # ------------------------------------------------------------------ the classes
+
+    def _hopper(self) -> None:
+        self._clogs(240.0, (3.0, 6.0))
+        self._handling(changes=0.6, bumps=1.0, small=0.1)
+
+    def _tub(self) -> None:
+        self._clogs(200.0, (5.0, 9.0))
+        self._handling(changes=0.6, bumps=1.0, small=0.1)
+
+    def _busy(self) -> None:
+        for _ in range(int(self.r.integers(0, 3))):
+            self._feed_stop(self.r.uniform(40.0, 400.0))
+        self._handling(changes=2.0, bumps=4.0, small=0.5)
+        self._faults("silent", 0.3, (5.0, 90.0))
+        if self.r.random() < 0.2:  # a plug was pulled: everything is away at once
+            at = self.r.uniform(300.0, self.length_s - 200.0)
+            length = self.r.uniform(5.0, 60.0)
+            for k in range(-1, len(self.outlets)):
+                self._put("silent", k, at, length)
+
+    def _drift(self) -> None:
+        r = self.r
+        kind = str(r.choice(["ramp", "ramp", "step", "pulsing"]))
+        size = float(r.choice([0.1, 0.2, 0.3]) * r.choice([-1.0, 1.0]))
+        ramp = float(r.uniform(300.0, 900.0)) if kind == "ramp" else 0.0
+        at = r.uniform(1000.0, 1600.0)
+        self._put("drift", None, at, self.length_s - at, what=kind, size=size, ramp_s=ramp)
+        self._handling(changes=0.6, bumps=1.0, small=0.1)
+
+    def _frozen(self) -> None:
+        r = self.r
+        for k in range(len(self.outlets)):
+            if r.random() < 0.7:
+                self._try("frozen", k, r.uniform(200.0, 500.0), 250.0, 500.0)
+        self._faults("silent", 0.2, (5.0, 120.0))
+        for k in range(len(self.outlets)):
+            if r.random() < 0.15:
+                self._try("unit", k, r.uniform(60.0, 300.0), 120.0, 300.0, unit=str(r.choice(["g", "lb"])))
+        self._handling(changes=0.5, bumps=1.0, small=0.0)
+
+    def _mass(self) -> None:
+        self._put("feed-stop", None, self.length_s - 300.0, 300.0)  # all may drain before the tally is judged
+        self._handling(changes=1.5, bumps=2.0, small=0.4)
+        if self.r.random() < 0.4:
+            self._feed_stop(self.r.uniform(40.0, 300.0))
