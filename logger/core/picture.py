@@ -214,7 +214,8 @@ def _alarm(alarm: Alarm, at_ns: int) -> dict[str, Any]:
     """An alarm that is over but was not seen still says what it was; how it ended stands under `do`."""
     told = alarm.judged
     if alarm.state is State.RETURNED and alarm.raised is not None:
-        told = replace(alarm.raised, active=False, do=f"Over: {told.what}")
+        known = {**alarm.raised.evidence, **told.evidence}
+        told = replace(alarm.raised, active=False, do=f"Over: {told.what}", evidence=known)
     return {
         "id": alarm.id,
         "kind": told.kind,

@@ -88,6 +88,7 @@ class Alarm:
     what: str
     until_s: float = float("inf")
     evidence: dict[str, Any] = field(default_factory=dict)
+    ended: dict[str, Any] = field(default_factory=dict)  # what was known when it cleared
 
 
 def fold(trace: Trace, told: bool, weighed: bool = True) -> tuple[list[Alarm], Bay, float]:
@@ -125,6 +126,7 @@ def fold(trace: Trace, told: bool, weighed: bool = True) -> tuple[list[Alarm], B
             for alarm in reversed(alarms):
                 if (alarm.kind, alarm.subject) == (data["kind"], data["subject"]):
                     alarm.until_s = min(alarm.until_s, at_s)
+                    alarm.ended = alarm.ended or data["evidence"]
                     break
     return alarms, bay, took
 

@@ -18,6 +18,8 @@ from logger.core.rules.instrument_unreadable import InstrumentUnreadable
 from logger.core.rules.no_run_open import NoRunOpen
 from logger.core.rules.outlet_not_delivering import OutletNotDelivering
 from logger.core.rules.outlet_slow import OutletSlow
+from logger.core.rules.outlet_surging import OutletSurging
+from logger.core.rules.product_astray import ProductAstray
 from logger.core.rules.unit_changed import UnitChanged
 from logger.core.rules.water_out_of_band import WaterOutOfBand
 from logger.core.water import FEED
@@ -34,6 +36,8 @@ def station_rules(
     rules += [
         OutletNotDelivering(station, expected),
         OutletSlow(station, expected),
+        OutletSurging(station, expected),
+        ProductAstray(station, expected),
         ContainerNearFull(station, expected),
         ContainerMissing(station, expected),
         NoRunOpen(station, expected),

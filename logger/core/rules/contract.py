@@ -1,7 +1,8 @@
 """What a rule sees and what it answers. A rule judges; `core.alarms` decides what a person is told.
 
 A rule is built once per subject (an outlet, a feed, a channel), is ticked once a station second, keeps
-bounded memory, mutates nothing it is shown, and answers only *changes* of its judgement.
+bounded memory, mutates nothing it is shown, and answers only *changes* of its judgement: of whether it
+holds, and, every ten seconds at most, of what is known of it. The latter is shown, and no new alarm.
 """
 
 from __future__ import annotations

@@ -53,6 +53,20 @@ class Said:
         evidence = {key: value for key, value in last.evidence.items() if key != "suppressed_by"}
         return self.say(True, self.since_s, last.what, last.do, evidence, suppressed_by=by)
 
+    def restate(self, what: str, do: str, evidence: Mapping[str, Any]) -> list[Judgement]:
+        """What stands holds on, and more is known of it; [] where nothing stands, or nothing is new."""
+        last = self._last
+        if last is None or not self.active or (last.what, last.evidence) == (what, dict(evidence)):
+            return []
+        told = dict(evidence)
+        if "suppressed_by" in last.evidence:
+            told["suppressed_by"] = last.evidence["suppressed_by"]
+        self._last = Judgement(
+            self.kind, self.subject, self.channel, True, self.since_s, what, do, told,
+            suppressed=self.suppressed,
+        )  # fmt: skip
+        return [self._last]
+
     def clear(self, now_s: int, what: str) -> list[Judgement]:
         """The condition ended."""
         return self.say(False, now_s, what, "Nothing to do.")

@@ -23,6 +23,8 @@ from logger.core.rules.instrument_silent import InstrumentSilent
 from logger.core.rules.instrument_unreadable import InstrumentUnreadable
 from logger.core.rules.outlet_not_delivering import OutletNotDelivering
 from logger.core.rules.outlet_slow import OutletSlow
+from logger.core.rules.outlet_surging import OutletSurging
+from logger.core.rules.product_astray import ProductAstray
 from logger.core.rules.unit_changed import UnitChanged
 from logger.core.rules.water_out_of_band import WaterOutOfBand
 from logger.core.track.view import TrackState
@@ -32,6 +34,8 @@ WATER = (Water("wash", "meter", 10.0, 16.0), Water("feed-water", "thin", goes_to
 KINDS = {
     "outlet-not-delivering",
     "outlet-slow",
+    "outlet-surging",
+    "product-astray",
     "feed-drift",
     "feed-stopped",
     "container-near-full",
@@ -50,8 +54,10 @@ def troubled(feed_kind: FeedKind = FeedKind.HOPPER) -> Play:
     """A station at which nearly everything goes wrong once, so that every rule has something to say."""
 
     def part(outlet: int, s: int) -> float:
-        if outlet == 1 and 400 <= s < 500:
-            return 0.0
+        if outlet == 1 and 400 <= s < 510:
+            return 0.0 if s < 500 else 25.0  # a plug that gives way, with more than was held back
+        if outlet == 0 and 400 <= s < 500:
+            return 3.0  # gains what its neighbour lacks
         return 0.63 if outlet == 2 and 1020 <= s < 1500 else 1.0
 
     def spoil(s: int, play: Play) -> None:
@@ -135,11 +141,22 @@ def test_after_the_run_nothing_is_active(end_s: int) -> None:
 def test_only_changes_are_answered(kind: str) -> None:
     said = [j for _, j in said_in_trouble() if j.kind == kind]
     assert said, "the trouble must give every rule something to say"
-    last: dict[str, tuple[bool, bool]] = {}
+    last: dict[str, tuple[bool, bool, str]] = {}
     for judgement in said:
-        now = (judgement.active, judgement.suppressed)
-        assert last.get(judgement.subject, (False, False)) != now
+        now = (judgement.active, judgement.suppressed, repr((judgement.what, judgement.evidence)))
+        assert last.get(judgement.subject, (False, False, "")) != now
         last[judgement.subject] = now
+
+
+def test_what_stands_is_not_restated_more_often_than_every_ten_seconds() -> None:
+    last: dict[tuple[str, str], tuple[int, bool]] = {}
+    gaps = []
+    for second, judgement in said_in_trouble():
+        key = (judgement.kind, judgement.subject)
+        before, was = last.get(key, (0, False))
+        gaps += [second - before] if was and judgement.active and not judgement.suppressed else []
+        last[key] = (second, judgement.active and not judgement.suppressed)
+    assert min(gaps) >= 10
 
 
 def test_a_suppressed_judgement_names_the_cause() -> None:
@@ -204,6 +221,8 @@ def test_feed_alarms_carry_the_feeds_channel() -> None:
 BAD: list[Callable[[Play], object]] = [
     lambda p: OutletNotDelivering(p.station, p.expected, threshold=1.0),
     lambda p: OutletSlow(p.station, p.expected, threshold=100.0),
+    lambda p: OutletSurging(p.station, p.expected, threshold=1.0),
+    lambda p: ProductAstray(p.station, p.expected, threshold=1.0),
     lambda p: FeedStopped(p.station, p.expected, threshold=0.0),
     lambda p: FeedDrift(p.station, p.expected, threshold=-1.0),
     lambda p: ContainerNearFull(p.station, p.expected, left_s=-1.0),
