@@ -15,7 +15,7 @@ Shares wander, and they sum to one, so a slow exchange between two outlets looks
 quarter, and the wander in both. Nothing is learned while it holds. Not judged where a scale is disturbed,
 oddly still or off. False alarms: 1 in 60 hours of simulated bays (tests/bench/rules_bench.py); there 64 % of
 plugs that sent more than 50 g astray were told, after a minute and a half (median), with a mass that lay
-within 2 u of the truth in 93 % and on average 2 % above it.
+within 2 u of the truth in 90 % and 2 % above it (median).
 Clears when the short outlet delivers again for a minute, and says how much it was in all.
 """
 
