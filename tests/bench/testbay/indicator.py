@@ -44,6 +44,8 @@ def lines(plan: Plan, scale: ScaleSpec, t: Array, level: Array, k: int) -> Lines
     shown = lfilter([1.0 - keep], [1.0, -keep], level, zi=[level[0] * keep])[0]
     value = np.interp(at_s, t, shown) + _noise(r, scale, t, at_s)
     d = scale.resolution_kg
+    if scale.zero_tracking:
+        value = value - _tracked_zero(value, d, 1.0 / scale.hz)
     over = value > scale.capacity_kg
     steps = np.round(np.minimum(value, scale.capacity_kg) / d)
     steps = np.maximum(steps, np.round(-scale.capacity_kg / d))
@@ -74,6 +76,24 @@ def _lb_step(d_kg: float) -> float:
     fine = d_kg / LB_KG
     steps = [m * 10.0**e for e in (-3, -2) for m in (1, 2, 5)]
     return min(steps, key=lambda step: abs(np.log(step / fine)))
+
+
+def _tracked_zero(value: Array, d: float, interval_s: float) -> Array:
+    """What automatic zero tracking takes for zero: it follows what lies within half a division of it.
+
+    By at most half a division a second (OIML R 76-1:2006, 4.5.7, from memory).
+    """
+    zero = np.zeros(len(value))
+    step, now = 0.5 * d * interval_s, 0.0
+    near = np.flatnonzero(np.abs(value) < 3.0 * d)
+    if len(near) == 0:
+        return zero
+    for i in range(int(near[0]), len(value)):
+        off = float(value[i]) - now
+        if -0.5 * d < off < 0.5 * d:
+            now += max(-step, min(step, off))
+        zero[i] = now
+    return zero
 
 
 def _noise(r: np.random.Generator, scale: ScaleSpec, t: Array, at_s: Array) -> Array:

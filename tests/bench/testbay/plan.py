@@ -11,6 +11,7 @@ from tests.bench.testbay.regimes import Range, Regime
 
 CLASSES = ("hopper", "tub", "busy", "drift", "frozen", "mass")
 LENGTH_S = {"hopper": 5400, "tub": 5400, "busy": 3600, "drift": 4200, "frozen": 3600, "mass": 3600}
+CAPACITY_KG = {1: 15.0, 2: 30.0, 5: 60.0, 10: 60.0, 20: 150.0}  # by resolution in g; assumed
 CALM_S = 660.0  # nothing is wrong before: shares must have been seen before they can be missed
 
 
@@ -35,8 +36,8 @@ class ScaleSpec:
     slow_kg: float
     filter_s: float
     lost: float
-    zero_tracking: bool = False
-    capacity_kg: float = 60.0
+    capacity_kg: float
+    zero_tracking: bool
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,10 @@ class OutletSpec:
     wad_phi_kg: float
     excess: float
     excess_s: float
+    density: float | None  # of a brim-full container's solids, g/cm3; None: the container drains
+    zeroed: bool  # the empty container was tared away before the run
     tares_kg: Range
+    full_kg: float  # a person changes the container at about so much
     scale: ScaleSpec
 
     @property
@@ -106,7 +110,7 @@ def plan(seed: int, regime: Regime, what: str) -> Plan:
     count = int(r.integers(3, 6))
     target = float(np.clip(target, 15.0, 40.0 * count))
     feed_from_s = float(r.uniform(25, 90))
-    outlets = _outlets(r, regime, target, count)
+    outlets = _outlets(r, regime, target, count, 0.1 if what in ("busy", "mass") else 0.0)
     feed_until_s = length_s - 300.0 if what == "mass" else float(length_s)
     events = Timetable(r, regime, what, length_s, target, outlets).draw()
     return Plan(
@@ -145,12 +149,13 @@ def _scale(r: np.random.Generator, regime: Regime, resolutions_g: list[float]) -
         slow_kg=d * float(r.uniform(*regime.slow_noise_d)),
         filter_s=float(r.uniform(*regime.filter_s)),
         lost=float(r.uniform(*regime.lost)),
-        zero_tracking=bool(r.random() < 0.3),
+        capacity_kg=CAPACITY_KG[round(d * 1000)],
+        zero_tracking=bool(r.random() < 0.1),
     )
 
 
 def _outlets(
-    r: np.random.Generator, regime: Regime, target_kg_h: float, count: int
+    r: np.random.Generator, regime: Regime, target_kg_h: float, count: int, brim_full: float
 ) -> tuple[OutletSpec, ...]:
     shares = r.dirichlet(np.ones(count) * 1.2)
     for _ in range(30):  # every outlet between 0.5 and 50 kg/h
@@ -161,6 +166,8 @@ def _outlets(
         rate = shares[k] * target_kg_h
         fitting = [d for d in regime.resolutions_g if d <= max(1.0, 2.5 * rate)]
         kernel = str(r.choice(regime.kernels))
+        scale = _scale(r, regime, fitting)
+        density = float(r.choice([2.65, 8.8])) if r.random() < brim_full else None
         made.append(
             OutletSpec(
                 name=f"out{k + 1}",
@@ -177,10 +184,13 @@ def _outlets(
                 phi_kg=_log_uniform(r, regime.phi_g) / 1000.0,
                 wad_share=float(r.uniform(*regime.wad_share)) * float(r.random() < 0.4),
                 wad_phi_kg=_log_uniform(r, regime.wad_phi_g) / 1000.0,
-                excess=float(r.uniform(*regime.excess_water)),
+                excess=0.0 if density else float(r.uniform(*regime.excess_water)),
                 excess_s=float(r.uniform(*regime.excess_s)),
-                tares_kg=regime.tare_kg,
-                scale=_scale(r, regime, fitting),
+                density=density,
+                zeroed=bool(r.random() < 0.2),
+                tares_kg=(4.0, 6.0) if density else regime.tare_kg,
+                full_kg=float(r.uniform(0.5, 0.75)) * min(scale.capacity_kg, 40.0),
+                scale=scale,
             )
         )
     return tuple(made)
@@ -206,10 +216,11 @@ class Timetable:
         getattr(self, "_" + self.what)()
         return tuple(sorted(self.events, key=lambda event: event.at_s))
 
-    def _clear(self, outlet: int | None, a: float, b: float, kinds: tuple[str, ...] = ()) -> bool:
-        """Nothing else of that outlet (or of ``kinds`` anywhere) lies between a and b."""
+    def _clear(self, outlet: int | None, a: float, b: float, but_clogs: bool = False) -> bool:
+        """Nothing else of that outlet lies between a and b."""
         return not any(
-            (e.outlet == outlet or e.kind in kinds) and e.at_s < b and e.until_s > a for e in self.events
+            e.outlet == outlet and e.at_s < b and e.until_s > a and not (but_clogs and e.kind == "clog")
+            for e in self.events
         )
 
     def _put(self, kind: str, outlet: int | None, at_s: float, length_s: float, **data: Any) -> None:
@@ -218,10 +229,11 @@ class Timetable:
     def _try(
         self, kind: str, outlet: int | None, length_s: float, margin_s: float, first_s: float, **data: Any
     ) -> None:
-        """A place at random, if one is found that is free of the outlet's other events."""
+        """A place at random, if one is found that is free of the outlet's other events (a bump may fall
+        into a clog)."""
         for _ in range(20):
             at = self.r.uniform(first_s, max(first_s + 1.0, self.length_s - length_s - 60.0))
-            if self._clear(outlet, at - margin_s, at + length_s + margin_s):
+            if self._clear(outlet, at - margin_s, at + length_s + margin_s, kind == "bump"):
                 self._put(kind, outlet, at, length_s, **data)
                 return
 
@@ -231,6 +243,7 @@ class Timetable:
         """Changes, bumps, and tares pressed or samples taken: how many an hour at each outlet."""
         r, hours = self.r, self.length_s / 3600.0
         for k in range(len(self.outlets)):
+            self._emptied(k)
             for _ in range(r.poisson(changes * hours)):
                 self._change(k)
             for _ in range(r.poisson(small * hours)):
@@ -245,21 +258,29 @@ class Timetable:
                     "bump", k, length, 20.0, 30.0, kg=kg, shape=str(r.choice(["arch", "lean", "knock"]))
                 )
 
-    def _change(self, outlet: int) -> None:
+    def _emptied(self, outlet: int) -> None:
+        """Changes that are due because a container is full, put off or forward past other events."""
+        spec = self.outlets[outlet]
+        lasts_s = spec.full_kg / (spec.share * self.target_kg_h / 3600.0)
+        last_s = 0.0
+        while last_s + lasts_s < self.length_s - 200.0:
+            for late_s in (*np.arange(0.0, 0.3 * lasts_s, 20.0), *-np.arange(20.0, 0.9 * lasts_s, 20.0)):
+                at_s = last_s + lasts_s + late_s
+                if self._clear(outlet, at_s - 130.0, at_s + 190.0):
+                    break
+            self._change(outlet, at_s)
+            last_s = at_s
+
+    def _change(self, outlet: int, at_s: float | None = None) -> None:
         r = self.r
         caught = bool(r.random() < self.regime.caught)
         gap = r.uniform(*self.regime.gap_s)
         after = r.uniform(10.0, 90.0) if caught else 0.0
-        self._try(
-            "change",
-            outlet,
-            gap,
-            130.0,
-            150.0,
-            caught=caught,
-            pour_after_s=after,
-            same=bool(r.random() < 0.3),
-        )
+        data = {"caught": caught, "pour_after_s": after, "same": bool(r.random() < 0.3)}
+        if at_s is not None:
+            self._put("change", outlet, at_s, gap, **data)
+        else:
+            self._try("change", outlet, gap, 130.0, 150.0, **data)
 
     def _clogs(self, longest_notice_s: float, slack: Range) -> None:
         """Clogs one after the other, each outlet's turn by chance, with time to settle between."""
@@ -288,6 +309,8 @@ class Timetable:
                 fast=float(r.uniform(*self.regime.release_fast)),
                 fast_s=float(r.uniform(2.0, 8.0)),
             )  # fmt: skip
+            if r.random() < 0.04:  # whoever clears it takes the container away as well
+                self._change(outlet, at + length - 4.0)
             at += length + r.uniform(330.0, 480.0)
 
     def _feed_stop(self, length_s: float, margin_s: float = 400.0) -> None:

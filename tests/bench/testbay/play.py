@@ -12,8 +12,9 @@ from typing import Any
 from logger.core import actions
 from logger.core.bay import Bay
 from logger.core.description import Bay as BayDescription
-from logger.core.description import Channel, Feed, FeedKind, Outlet, Station
+from logger.core.description import Channel, Container, ContainerKind, Feed, FeedKind, Outlet, Station
 from logger.core.entries import Action, Finding
+from tests.bench.testbay.plan import OutletSpec
 from tests.bench.testbay.trace import EPOCH_S, Trace
 
 NS = 10**9
@@ -50,8 +51,15 @@ def described(trace: Trace, told: bool = False) -> BayDescription:
         FeedKind.TUB if plan.hand and told else FeedKind.HOPPER
     )  # hopper is what a configuration leaves unsaid
     feed = Feed(kind, "feed", plan.target_kg_h)
-    outlets = tuple(Outlet(o.name, o.name) for o in plan.outlets)
+    outlets = tuple(Outlet(o.name, o.name, _container(o), o.density) for o in plan.outlets)
     return BayDescription("bench", (Station("table", feed, outlets),), tuple(channels))
+
+
+def _container(spec: OutletSpec) -> Container:
+    """Its kind is told where the product is wet: as much as a station is asked for."""
+    if spec.density is not None:
+        return Container(ContainerKind.BRIM_FULL)
+    return Container(ContainerKind.DRAINS) if spec.excess > 0.02 else Container()
 
 
 def play(trace: Trace, told: bool = False) -> Played:
@@ -124,13 +132,23 @@ def write(trace: Trace, folder: Path, told: bool = False) -> None:
     parts = [
         f'[instruments.{name}]\nresolution = "{scale.resolution_kg * 1000:g} g"\n' for name, scale in scales
     ]
-    names = json.dumps([o.name for o in plan.outlets])
-    parts.append(f'[stations.table]\ntarget = "{plan.target_kg_h:.1f} kg/h"\noutlets = {names}\n')
+    parts.append(f'[stations.table]\ntarget = "{plan.target_kg_h:.1f} kg/h"\n')
     if plan.hand and told:
         parts.append('[stations.table.feed]\nkind = "tub"\n')
+    parts += [_outlet_toml(o) for o in plan.outlets]
     (folder / "bay.toml").write_text("\n".join(parts))
     truth = {
         "events": [[e.kind, e.outlet, e.at_s, e.until_s, e.data] for e in trace.events],
         "outlets": {o.name: repr(o) for o in plan.outlets},
     }
     (folder / "truth.json").write_text(json.dumps(truth, indent=1))
+
+
+def _outlet_toml(spec: OutletSpec) -> str:
+    kind = _container(spec).kind
+    lines = [f"[stations.table.outlets.{spec.name}]"]
+    if kind is not ContainerKind.UNKNOWN:
+        lines.append(f'container = {{ kind = "{kind}" }}')
+    if spec.density is not None:
+        lines.append(f'density = "{spec.density:g} g/cm3"')
+    return "\n".join(lines) + "\n"

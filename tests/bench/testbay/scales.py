@@ -26,6 +26,8 @@ def outlet_level(plan: Plan, flows: Flows, k: int) -> Array:
         caught_kg = float(meanwhile) if e.data["caught"] else 0.0
         pour_at_s = e.until_s + e.data["pour_after_s"]
         tare = tare if e.data["same"] else r.uniform(*spec.tares_kg)
+    if spec.zeroed:
+        level -= level[0]
     forces = _forces(plan, r, t, k)
     return _pressed_and_sampled(plan, level, k) + forces
 
@@ -39,6 +41,8 @@ def _content(
     i = round(pour_at_s / DT_S) - begin
     if caught_kg > 0.0 and 0 <= i < len(fresh):
         fresh[i : i + 10] += caught_kg / len(fresh[i : i + 10])  # poured in within a second
+    if spec.density is not None:  # each grain pushes its own volume of water over the brim
+        return np.cumsum(fresh) * (1.0 - 1.0 / spec.density)
     keep = float(np.exp(-DT_S / spec.excess_s))
     return np.cumsum(fresh) + spec.excess * lfilter([1.0], [1.0, -keep], fresh)
 

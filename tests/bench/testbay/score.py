@@ -52,6 +52,7 @@ class Scored:
     masses: list[Record] = field(default_factory=list)
     stops: list[Record] = field(default_factory=list)
     others: list[Record] = field(default_factory=list)  # false alarms of other kinds
+    kinds: list[str] = field(default_factory=list)  # class and kind of every alarm raised
     busy_h: float = 0.0  # outlet-hours of the class in which nothing clogs
     busy_events: list[str] = field(default_factory=list)  # kinds of all that happened in them
 
@@ -88,6 +89,7 @@ class Scorer:
                 self._stop(e)
         for alarm in self.played.alarms:
             self._false(alarm)
+            self.out.kinds.append(f"{self.plan.what} {alarm.kind}")
         self._masses()
         return self.out
 
@@ -200,6 +202,7 @@ class Scorer:
                     kind=alarm.kind,
                     since_s=round(alarm.since_s, 1),
                     cause=self._cause(alarm),
+                    flowed=self._flowed(alarm),
                     near=self._near(alarm.since_s, alarm.at_s, alarm.subject),
                     evidence={k: v for k, v in alarm.evidence.items() if isinstance(v, int | float | str)},
                 )
@@ -212,7 +215,28 @@ class Scorer:
             e.kind in allowed and e.at_s - 5.0 <= alarm.at_s <= e.until_s + 300.0 for e in self.trace.events
         ):
             near = self._near(alarm.since_s, alarm.at_s, alarm.subject)
-            self.out.others.append(self._record(alarm.subject, alarm.at_s, kind=alarm.kind, near=near))
+            self.out.others.append(
+                self._record(
+                    alarm.subject,
+                    alarm.at_s,
+                    kind=alarm.kind,
+                    near=near,
+                    fed=self._fed(alarm),
+                    what=alarm.what,
+                )
+            )
+
+    def _flowed(self, alarm: Alarm) -> float:
+        """What truly flowed in an outlet alarm's window, over its mean of the quarter hour before it."""
+        a = min(max(alarm.since_s, 60.0), alarm.at_s - 5.0)
+        before = self.trace.rate_kg_s(alarm.subject, max(a - 900.0, 30.0), a)
+        return round(self.trace.rate_kg_s(alarm.subject, a, alarm.at_s) / max(before, 1e-9), 2)
+
+    def _fed(self, alarm: Alarm) -> float:
+        """What was truly fed in the alarm's window (two minutes at least), over the target."""
+        a = max(min(alarm.since_s, alarm.at_s - 120.0), 0.0)
+        mean_kg_h = self.trace.mass_kg("feed", a, alarm.at_s) / (alarm.at_s - a) * 3600.0
+        return round(mean_kg_h / self.plan.target_kg_h, 3)
 
     def _cause(self, alarm: Alarm) -> str:
         """What happened last at its outlet or to the feed, from two minutes before an alarm's window on."""

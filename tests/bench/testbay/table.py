@@ -142,6 +142,7 @@ def _mass_rows(total: Scored) -> list[Row]:
             [m for m in outlets if m.what == "mass" and m.note["handled"]],
         ),
         ("  class busy", "", "", [m for m in outlets if m.what == "busy"]),
+        ("  class hopper, with clogs", "", "", [m for m in outlets if m.what == "hopper"]),
         ("  feed, hopper", "", "", [m for m in total.masses if m.subject == "feed" and not m.hand]),
         ("  feed, tub", "", "", [m for m in total.masses if m.subject == "feed" and m.hand]),
     ]
@@ -237,5 +238,6 @@ def text(total: Scored) -> str:
     lines.append(f"other alarms without cause, in {total.station_h:.0f} station-hours: " + (
         ", ".join(f"{k}/{h}/{w} {n}" for (k, h, w), n in sorted(false.items())) or "none"
     ))  # fmt: skip
+    lines.append("all alarms: " + ", ".join(f"{k} {n}" for k, n in sorted(Counter(total.kinds).items())))
     lines.append(f"{total.readings / max(total.took_s, 1e-9):,.0f} readings/s ({total.readings:,} readings)")
     return "\n".join(lines)

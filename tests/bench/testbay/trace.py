@@ -69,7 +69,11 @@ def _at(total: Array, at_s: float) -> float:
 
 def make(seed: int, regime: str, what: str) -> Trace:
     """The trace of a seed in a regime (`tuning` or `report`) and a class (`plan.CLASSES`)."""
-    drawn = plan(seed, REGIMES[regime], what)
+    return carried_out(plan(seed, REGIMES[regime], what))
+
+
+def carried_out(drawn: Plan) -> Trace:
+    """The trace that a plan comes to."""
     stream = flows(drawn)
     level, refills = feed_level(drawn, stream)
     found = {"feed": lines(drawn, drawn.feed_scale, stream.t, level, -1)}
