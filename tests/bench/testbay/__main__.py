@@ -53,10 +53,13 @@ def _say(job: Job, scored: Scored) -> None:
     for f in scored.false:
         print(
             f"{head} FALSE {f.note['kind']} {f.subject} at {f.at_s:.0f} "
-            f"({f.note['cause']}) {f.note['evidence']}"
+            f"({f.note['cause']}) truly {f.note['flowed']} of usual {f.note['evidence']}"
         )
     for o in scored.others:
-        print(f"{head} FALSE {o.note['kind']} {o.subject} at {o.at_s:.0f} [{o.note['near']}]")
+        print(
+            f"{head} FALSE {o.note['kind']} {o.subject} at {o.at_s:.0f}, fed {o.note['fed']} of the target "
+            f"[{o.note['near']}] {o.note['what']}"
+        )
     for d in scored.drifts:
         print(f"{head} drift {d.note}")
     for z in scored.frozen:

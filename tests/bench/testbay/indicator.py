@@ -12,6 +12,7 @@ from tests.bench.testbay.physics import DT_S, Array, wandering
 from tests.bench.testbay.plan import Plan, ScaleSpec, rng_of
 
 UNITS = ("kg", "g", "lb")
+STATUSES = ("ok", "over", "under")
 LB_KG = 0.45359237
 
 
@@ -24,7 +25,7 @@ class Lines:
     exp: NDArray[np.int64]
     unit: NDArray[np.int64]
     stable: NDArray[np.bool_]
-    over: NDArray[np.bool_]
+    status: NDArray[np.int64]  # index in STATUSES
 
     def __len__(self) -> int:
         return len(self.at_ns)
@@ -46,7 +47,7 @@ def lines(plan: Plan, scale: ScaleSpec, t: Array, level: Array, k: int) -> Lines
     d = scale.resolution_kg
     if scale.zero_tracking:
         value = value - _tracked_zero(value, d, 1.0 / scale.hz)
-    over = value > scale.capacity_kg
+    status = np.where(value > scale.capacity_kg, 1, np.where(value < -scale.capacity_kg, 2, 0))
     steps = np.round(np.minimum(value, scale.capacity_kg) / d)
     steps = np.maximum(steps, np.round(-scale.capacity_kg / d))
     stable = np.abs(np.diff(steps, prepend=steps[0])) <= 1
@@ -63,13 +64,13 @@ def lines(plan: Plan, scale: ScaleSpec, t: Array, level: Array, k: int) -> Lines
             number[on] = np.round(value[on] / LB_KG / step) * round(step * 1000)
     for e in [e for e in mine if e.kind == "frozen"]:
         on = np.flatnonzero((at_s >= e.at_s) & (at_s < e.until_s))
-        for column in (number, exp, unit, stable, over):
+        for column in (number, exp, unit, stable, status):
             column[on] = column[max(on[0] - 1, 0)]
     there = r.random(len(at_s)) >= scale.lost
     for e in [e for e in mine if e.kind == "silent"]:
         there &= (at_s < e.at_s) | (at_s >= e.until_s)
     at_ns = np.round(at_s * 1000).astype(np.int64) * 10**6
-    return Lines(at_ns[there], number[there], exp[there], unit[there], stable[there], over[there])
+    return Lines(at_ns[there], number[there], exp[there], unit[there], stable[there], status[there])
 
 
 def _lb_step(d_kg: float) -> float:

@@ -266,8 +266,10 @@ class Timetable:
         while last_s + lasts_s < self.length_s - 200.0:
             for late_s in (*np.arange(0.0, 0.3 * lasts_s, 20.0), *-np.arange(20.0, 0.9 * lasts_s, 20.0)):
                 at_s = last_s + lasts_s + late_s
-                if self._clear(outlet, at_s - 130.0, at_s + 190.0):
+                if at_s < self.length_s - 200.0 and self._clear(outlet, at_s - 130.0, at_s + 190.0):
                     break
+            else:
+                return
             self._change(outlet, at_s)
             last_s = at_s
 

@@ -242,6 +242,9 @@ class Scorer:
         """What happened last at its outlet or to the feed, from two minutes before an alarm's window on."""
         cause, latest = "nothing", -1e9
         for e in self.trace.events:
+            if e.kind == "feed-stop" and e.at_s <= alarm.at_s and e.until_s >= alarm.since_s - BLAME_S:
+                return e.kind  # whatever else there was
+        for e in self.trace.events:
             name = self._name(e)
             mine = name == alarm.subject or name == "feed" or e.kind == "clog"
             if (

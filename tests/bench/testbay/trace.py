@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.core.entries import Reading
-from tests.bench.testbay.indicator import UNITS, Lines, lines
+from tests.bench.testbay.indicator import STATUSES, UNITS, Lines, lines
 from tests.bench.testbay.physics import DT_S, Array, Flows, flows
 from tests.bench.testbay.plan import Event, OutletSpec, Plan, plan
 from tests.bench.testbay.regimes import REGIMES
@@ -54,12 +54,12 @@ class Trace:
         which = np.repeat(np.arange(len(parts)), [len(p) for p in parts])
         columns = [
             np.concatenate([getattr(p, c) for p in parts])[order].tolist()
-            for c in ("number", "exp", "unit", "stable", "over")
+            for c in ("number", "exp", "unit", "stable", "status")
         ]
-        for at, w, number, exp, unit, stable, over in zip(
+        for at, w, number, exp, unit, stable, status in zip(
             at_ns[order].tolist(), which[order].tolist(), *columns, strict=True
         ):
-            yield Reading(at, names[w], number, exp, UNITS[unit], stable, "over" if over else "ok")
+            yield Reading(at, names[w], number, exp, UNITS[unit], stable, STATUSES[status])
 
 
 def _at(total: Array, at_s: float) -> float:
