@@ -13,7 +13,7 @@ from typing import Any
 
 from logger.core.alarms import Alarm, State
 from logger.core.bay import Bay
-from logger.core.rules.container_near_full import full_mg, shown_mg
+from logger.core.rules.container_near_full import full_mg, gross_mg, shown_mg
 from logger.core.rules.contract import ChannelNow, OutletNow
 from logger.core.rules.recovery import recovery
 from logger.core.shifts import shift_at
@@ -152,10 +152,11 @@ def _fill(now: OutletNow) -> dict[str, Any]:
     if full is None or full <= 0:
         return {"content_kg": content, "fill": None, "full_kg": None, "full_in_s": None}
     sure = view.rate_mg_s > 3 * view.u_rate_mg_s and view.rate_mg_s > 0
-    left_s = (full - view.level_mg) / shown_mg(view.rate_mg_s, now.outlet) if sure else None
+    gross = full if now.now is None else gross_mg(now.outlet, now.now)
+    left_s = (full - gross) / shown_mg(view.rate_mg_s, now.outlet) if sure else None
     return {
         "content_kg": content,
-        "fill": _round(min(1.5, max(0.0, view.level_mg / full)), 4),
+        "fill": _round(min(1.5, max(0.0, gross / full)), 4),
         "full_kg": full_kg,
         "full_in_s": None if left_s is None else _round(max(0.0, left_s), 0),
     }

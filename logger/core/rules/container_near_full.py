@@ -1,10 +1,12 @@
 """A container that is nearly full, or will be within minutes.
 
-Formula: time left = (full - level) / rate; raised at `LEFT_S` or less, or within the last twentieth of what
+Formula: time left = (full - gross) / rate; raised at `LEFT_S` or less, or within the last twentieth of what
 the container holds; cleared when the level fell back by a quarter of it (it was changed). "Full" is what is
-told (`full_kg`, gross as the scale shows it), else 95 % of the scale's capacity. Source: arithmetic. Tuning:
-three minutes are time to fetch a container (common practice, no source). False alarms: none by noise, the
-level being averaged; a rate that was overestimated warns early.
+told (`full_kg`, gross), else 95 % of the scale's capacity. Gross is what the scale shows; where the tare was
+pressed at the scale (its tare shows less than half of what one weighs) content + tare. The time's 95 %
+interval is that of the rate, from low = left / (1 + 2 u) to high = left / (1 - 2 u), u relative. Source:
+arithmetic. Tuning: three minutes are time to fetch a container (common practice, no source). False alarms:
+none by noise, the level being averaged; a rate that was overestimated warns early.
 """
 
 from __future__ import annotations
@@ -17,6 +19,8 @@ from logger.core.track.view import TrackState
 
 KIND = "container-near-full"
 LEFT_S = 180.0
+LEAST_TARE_MG = 200_000.0  # lighter than any container in use: common practice, no source
+PRESSED = 0.5
 
 
 class ContainerNearFull:
@@ -31,6 +35,7 @@ class ContainerNearFull:
         self._watch = Watch(expected)
         self._said = [Said(KIND, outlet.name, outlet.channel or "") for outlet in station.outlets]
         self._level_mg = [0.0] * len(station.outlets)
+        self._tare_mg = [0.0] * len(station.outlets)  # of the latest container that was put there untared
 
     def tick(self, now: StationNow) -> list[Judgement]:
         watched = self._watch.tick(now)
@@ -49,7 +54,10 @@ class ContainerNearFull:
         if full is None or track is None:
             return []
         view = track.view
-        room = full - empty_mg(outlet.outlet, channel)
+        if view.tare_mg is not None and view.tare_mg > LEAST_TARE_MG:
+            self._tare_mg[number] = view.tare_mg
+        gross = gross_mg(outlet.outlet, channel, self._tare_mg[number])
+        room = full - max(empty_mg(outlet.outlet, channel), self._tare_mg[number])
         if said.active:
             if view.state is TrackState.OFF or (
                 view.state is TrackState.STEADY and view.level_mg < self._level_mg[number] - 0.25 * room
@@ -58,7 +66,7 @@ class ContainerNearFull:
             return []
         if view.state is not TrackState.STEADY or now_s - view.changed_s < 3:
             return []
-        left_mg = full - view.level_mg
+        left_mg = full - gross
         known = view.rate_mg_s > 3.0 * view.u_rate_mg_s and view.rate_mg_s > 0.0
         left_s = left_mg / shown_mg(view.rate_mg_s, outlet.outlet) if known else None
         if left_mg > 0.05 * room and (left_s is None or left_s > self.left_s):
@@ -69,10 +77,14 @@ class ContainerNearFull:
             when += f": about {minutes(left_s)} left"
         what = f"The container of {said.subject} {when}."
         told = {
-            "level_kg": round(view.level_mg / 1e6, 6),
+            "level_kg": round(gross / 1e6, 6),
             "full_kg": round(full / 1e6, 6),
             "left_s": None if left_s is None else round(left_s, 1),
         }
+        if left_s is not None and left_s > 0.0:
+            spread = 2.0 * view.u_rate_mg_s / view.rate_mg_s  # below two thirds: known
+            told["left_low_s"] = round(left_s / (1.0 + spread), 1)
+            told["left_high_s"] = round(left_s / (1.0 - spread), 1)
         return said.say(True, now_s, what, "Change the container. Mind its weight when lifting.", told)
 
 
@@ -90,6 +102,23 @@ def shown_mg(delivered: float, outlet: Outlet) -> float:
     if outlet.container.kind is not ContainerKind.BRIM_FULL or density is None or density <= 1.0:
         return delivered
     return delivered * (1.0 - 1.0 / density)
+
+
+def gross_mg(outlet: Outlet, channel: ChannelNow, tare_mg: float = 0.0) -> float:
+    """Container and content (mg), also after the tare was pressed at the scale.
+
+    ``tare_mg``: what the container weighs, where the configuration does not say; 0 unknown.
+    """
+    if channel.track is None:
+        return 0.0
+    view, told = channel.track.view, outlet.container
+    if told.tare_kg is not None:
+        tare_mg = told.tare_kg * 1e6
+    elif told.tare_low_kg is not None and told.tare_high_kg is not None:
+        tare_mg = 0.5e6 * (told.tare_low_kg + told.tare_high_kg)
+    if view.tare_mg is None or view.content_mg is None or view.tare_mg >= PRESSED * tare_mg:
+        return view.level_mg
+    return view.content_mg + tare_mg
 
 
 def empty_mg(outlet: Outlet, channel: ChannelNow) -> float:

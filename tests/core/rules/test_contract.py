@@ -66,6 +66,7 @@ def troubled(feed_kind: FeedKind = FeedKind.HOPPER) -> Play:
         view.state_since_s = T0 + 700 if s >= 700 else T0
         if 700 <= s < 850:
             view.changed_s = T0 + s
+            view.level_mg = 0.0
         play.flows("meter", 7.0 if 300 <= s < 400 else 13.0)
         play.flows("thin", 0.8 if 350 <= s < 600 else 4.0)
 

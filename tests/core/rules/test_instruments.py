@@ -6,7 +6,7 @@ import pytest
 
 from logger.core.description import Channel, Container, ContainerKind, Outlet, Water
 from logger.core.rules.container_missing import ContainerMissing
-from logger.core.rules.container_near_full import ContainerNearFull, shown_mg
+from logger.core.rules.container_near_full import ContainerNearFull, gross_mg, shown_mg
 from logger.core.rules.contract import ChannelNow, Judgement
 from logger.core.rules.instrument_frozen import InstrumentFrozen
 from logger.core.rules.instrument_silent import InstrumentSilent
@@ -68,10 +68,56 @@ def test_a_container_is_missed_after_a_minute_and_a_half(off_s: int, raised: int
         view = play.tracks["outlet1"].view
         view.state = TrackState.OFF if 300 <= s < 300 + off_s else TrackState.STEADY
         view.state_since_s = T0 + 300
+        view.level_mg = 0.0
 
     play = Play(spoil=spoil)
     play.run([ContainerMissing(play.station, play.expected)], 600)
     assert [j.active for _, j in play.said] == [True, False] * raised
+
+
+def test_a_scale_that_gains_what_is_due_holds_a_container_whose_tare_was_pressed() -> None:
+    def spoil(s: int, play: Play) -> None:
+        view = play.tracks["outlet1"].view
+        view.state = TrackState.OFF if s >= 300 else TrackState.STEADY
+        view.state_since_s = T0 + 300
+
+    play = Play(spoil=spoil)
+    assert play.run([ContainerMissing(play.station, play.expected)], 600) == []
+
+
+def test_an_outlet_that_hardly_delivers_is_given_the_time_it_takes_to_tell() -> None:
+    """0.6 kg/h are 15 g in a minute and a half; 45 g take four and a half."""
+
+    def spoil(s: int, play: Play) -> None:
+        view = play.tracks["outlet0"].view
+        view.state = TrackState.OFF if s >= 300 else TrackState.STEADY
+        view.state_since_s = T0 + 300
+        view.level_mg = 0.0
+
+    play = Play(shares=(0.01, 0.99), spoil=spoil)
+    play.run([ContainerMissing(play.station, play.expected)], 900)
+    assert play.said[0][0] == pytest.approx(570, abs=30)
+
+
+def pressed(tare_kg: float | None, net: bool) -> tuple[Outlet, ChannelNow]:
+    """A container of 1.2 kg with 3.0 kg in it, tared at the scale or not."""
+    track = FakeTrack(1)
+    track.view.content_mg = 3.0e6
+    track.view.tare_mg = 0.0 if net else 1.2e6
+    track.view.level_mg = 3.0e6 + track.view.tare_mg
+    return Outlet("o", "o", Container(tare_kg=tare_kg)), ChannelNow(Channel("o"), track)
+
+
+@pytest.mark.parametrize("net", [False, True])
+def test_a_tare_pressed_at_the_scale_changes_nothing_of_what_a_container_weighs(net: bool) -> None:
+    outlet, channel = pressed(1.2, net)
+    assert gross_mg(outlet, channel) == pytest.approx(4.2e6)
+
+
+def test_a_tare_that_was_not_told_is_remembered_from_before_it_was_pressed() -> None:
+    outlet, channel = pressed(None, True)
+    assert gross_mg(outlet, channel, 1.2e6) == pytest.approx(4.2e6)
+    assert gross_mg(outlet, channel) == pytest.approx(3.0e6)
 
 
 def test_water_is_judged_by_its_mean_after_ten_seconds() -> None:
