@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from scipy.signal import lfilter
 
@@ -121,11 +123,25 @@ def feed_level(plan: Plan, flows: Flows) -> tuple[Array, list[Event]]:
         if plan.target_kg_h > 100.0:
             kg *= 1.5
         length_s = float(r.uniform(2.0, 15.0))
+        if plan.hand:
+            at_s, length_s = _between_scoops(flows, at_s, length_s)
         level += np.clip((t - at_s) / length_s, 0.0, 1.0) * kg
         _add(level, at_s, np.abs(_fumble(r, length_s, r.uniform(0.0, 3.0))))
         refills.append(Event("refill", None, at_s, at_s + length_s, {"kg": kg}))
         after_s = at_s + length_s + 20.0
+        if after_s > t[-1] - 30.0:
+            break
     for at_s, _ in flows.scoops:  # the scoop digs: it presses, and lifts
         digging_s = r.uniform(0.4, 1.2)
         _add(level, at_s - digging_s, _fumble(r, digging_s + 0.2, r.uniform(0.2, 2.0)))
     return level + _forces(plan, r, t, -1), refills
+
+
+def _between_scoops(flows: Flows, at_s: float, length_s: float) -> tuple[float, float]:
+    """Begin and length of a refill by the person who also scoops: in the next pause that is long enough."""
+    times = [scoop_s for scoop_s, _ in flows.scoops if scoop_s >= at_s - 15.0]
+    for scoop_s, next_s in pairwise(times):
+        pause_s = next_s - scoop_s - 3.5
+        if scoop_s + 1.5 >= at_s and pause_s >= 2.0:
+            return scoop_s + 1.5, min(length_s, pause_s)
+    return at_s, length_s

@@ -54,6 +54,7 @@ class Scored:
     others: list[Record] = field(default_factory=list)  # false alarms of other kinds
     kinds: list[str] = field(default_factory=list)  # class and kind of every alarm raised
     busy_h: float = 0.0  # outlet-hours of the class in which nothing clogs
+    clogless_h: float = 0.0  # of all classes without clogs
     busy_events: list[str] = field(default_factory=list)  # kinds of all that happened in them
 
     def to_json(self) -> dict[str, Any]:
@@ -73,6 +74,8 @@ class Scorer:
         self.out = Scored(plan.regime.name, hours * len(plan.outlets), hours, played.took_s, played.readings)
         if plan.what == "busy":
             self.out.busy_h = self.out.outlet_h
+        if plan.what not in ("hopper", "tub"):
+            self.out.clogless_h = self.out.outlet_h
         self.explained: set[int] = set()
 
     def score(self) -> Scored:

@@ -115,6 +115,12 @@ def _false_rows(total: Scored) -> list[Row]:
             for kind in ("feed-stop", "change", "bump", "refill", "silent", "tare", "sample")
         )
         made.append(Row("  within 2 min of", "0", "0", told + f"; nothing near {causes.get('nothing', 0)}"))
+    if total.clogless_h > hours:
+        count = sum(f.what not in ("hopper", "tub") for f in total.false)
+        low, high = (100.0 * x for x in poisson_95(count, total.clogless_h))
+        told = f"{100.0 * count / total.clogless_h:.2f} [{low:.2f}, {high:.2f}]"
+        label = "  in all classes without clogs"
+        made.append(Row(label, "", "", f"{told} ({count} in {total.clogless_h:.0f} h)"))
     for what in ("hopper", "tub", "drift", "frozen", "mass"):
         count = Counter(f.note["cause"] for f in total.false if f.what == what)
         if count:
@@ -181,7 +187,7 @@ def _drift_rows(total: Scored) -> list[Row]:
         bounded = [d for d in part if d.note["bound_s"]]
         if bounded:
             r = [INF if d.note["delay_s"] is None else d.note["delay_s"] / d.note["bound_s"] for d in bounded]
-            text = f"{quantile(r, 0.5):.2f} / {quantile(r, 0.9):.2f}, " + text
+            text = f"{quantile(r, 0.5):.2f} / {quantile(r, 0.9):.2f} ({len(bounded)} can be seen), {text}"
         first = (hand, kind, size) == (False, "ramp", 0.1)
         made.append(Row(label, "1.3" if first else "", "1.2" if first else "", text))
     return made
