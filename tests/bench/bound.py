@@ -7,10 +7,10 @@ brings (1 - b) lambda T or less with a log-probability of at most
 
     -max_u [ lambda T kappa(u) - u (1 - b) lambda T - V(T) u^2 / 2 ]
 
-V = min(1.5 sqrt(r phi lambda), 12 r / T) (a Kalman level with a smoothed start, or a line through the window's readings). A stop is noticed at
-the smallest T where that reaches log(H / T), H the time between false alarms. Chernoff 1952, from memory;
-the use made of it is a derivation of our own, held against an exact Bayes filter in
-`tests/reference/test_stop_bound.py`.
+V = min(1.5 sqrt(r phi lambda), 12 r / T) (a Kalman level with a smoothed start, or a line through the
+window's readings). A stop is noticed at the smallest T where that reaches log(H / T), H the time between
+false alarms. Chernoff 1952, from memory; the use made of it is a derivation of our own, held against an
+exact Bayes filter in `tests/reference/test_stop_bound.py`.
 
 **A drift of the feed** is Gaussian: the information in the readings about a change of known shape.
 """
