@@ -100,3 +100,16 @@ def test_what_was_weighed_by_hand_is_told(capsys: pytest.CaptureFixture[str]) ->
     by_hand = {"spill-tray": {"net_kg": 1.234, "u_kg": 0.002}}
     show_tally(TALLY | {"by_hand": by_hand}, Here("kg", UTC, "UTC", 0))
     assert "weighed by hand, spill-tray: 1.2340 ± 0.0020 kg" in capsys.readouterr().out
+
+
+def test_an_outlet_that_plugged_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    """Only those that did; in the unit people read."""
+    plugged = {
+        "stops": 3, "sentence": "plugged 3 times, about every 12 minutes", "plugged_since": None,
+        "held_back_kg": 1.2, "u_held_back_kg": 0.1, "missing_kg": 0.4, "u_missing_kg": 0.12,
+    }  # fmt: skip
+    rhythm = {"concentrate": plugged, "fines": plugged | {"stops": 0, "sentence": "did not plug in 2 hours"}}
+    show_tally(TALLY | {"rhythm": rhythm}, Here("lb", UTC, "UTC", 0))
+    said = capsys.readouterr().out
+    assert "concentrate plugged 3 times, about every 12 minutes. The 3 stops held back 2.6 ± 0.2 lb" in said
+    assert "fines did not" not in said

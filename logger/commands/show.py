@@ -21,6 +21,7 @@ from logger.commands.shared import (
     out,
     print_json,
 )
+from logger.core.rhythm_words import cost
 from logger.core.units import WATER_UNIT, kg_to, litres_to
 
 
@@ -69,6 +70,9 @@ def show_tally(data: dict[str, Any], bay: Here) -> None:
     out.print(f"run {data.get('run')}  {start} to {end} ({bay.zone_name})", markup=False)
     out.print(_masses(data, bay.unit))
     out.print(_on_the_deck(data, bay.unit), markup=False)
+    for outlet, rhythm in data.get("rhythm", {}).items():
+        if rhythm["stops"]:
+            out.print(f"{outlet} {rhythm['sentence']}. {cost(rhythm, bay.unit)}.", markup=False)
     for outlet, mass in data.get("by_hand", {}).items():
         weighed = figure(kg_to(mass["net_kg"], bay.unit), kg_to(mass["u_kg"], bay.unit))
         out.print(f"weighed by hand, {outlet}: {weighed} {bay.unit}", markup=False)

@@ -16,6 +16,8 @@ from logger.core.books import Books, Change, Refused, Run
 from logger.core.channel import ChannelFold
 from logger.core.emptying import emptied
 from logger.core.entries import Action
+from logger.core.rhythm import Span
+from logger.core.rhythm_words import rhythm_json
 from logger.core.station import StationFold
 from logger.core.tally import Mass, SaidMasses
 from logger.core.walltime import rfc3339
@@ -202,7 +204,35 @@ class Bookkeeper:
             for name, mass in said.by_hand.items()
         }
         more = {"hold_up_how": how, "by_hand": by_hand}
+        more["rhythm"] = self._rhythm(run, end_s)
         return head | data | more | {"by_settings": self._by_settings(run, start_s, end_s)}
+
+    @staticmethod
+    def span_s(run: Run, now_s: int) -> Span:
+        """A run as station seconds, [from, to)."""
+        return run.start_ns // NS, now_s if run.end_ns is None else -(-run.end_ns // NS)
+
+    def lot_spans(self, run: Run, now_s: int) -> list[Span]:
+        """All runs of the same lot over the same station that are remembered, and this one."""
+        if run.lot is None:
+            return [self.span_s(run, now_s)]
+        runs = self.books.runs.values()
+        return [self.span_s(r, now_s) for r in runs if (r.lot, r.station) == (run.lot, run.station)]
+
+    def _rhythm(self, run: Run, now_s: int) -> dict[str, Any]:
+        """How often each weighed outlet plugged in the run, what it cost; and over the lot's runs."""
+        fold = self._stations[run.station]
+        spans, lot = [self.span_s(run, now_s)], self.lot_spans(run, now_s)
+        told: dict[str, Any] = {}
+        for number, outlet in enumerate(fold.now.outlets):
+            if outlet.now is not None:
+                over = run.end_ns is not None
+                mine = rhythm_json(fold.rhythm.over(number, spans, now_s), now_s, over=over)
+                whole = fold.rhythm.over(number, lot, now_s) if len(lot) > 1 else None
+                told[outlet.outlet.name] = mine | {
+                    "lot": None if whole is None else rhythm_json(whole, now_s, over=over)
+                }
+        return told
 
     def _by_settings(self, run: Run, start_s: int, end_s: int) -> list[dict[str, Any]]:
         """A tally for each stretch of unchanged settings; [] where they did not change."""

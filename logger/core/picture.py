@@ -13,6 +13,8 @@ from typing import Any
 
 from logger.core.alarms import Alarm, State
 from logger.core.bay import Bay
+from logger.core.pace import pace_json
+from logger.core.rhythm_words import cost, rhythm_json
 from logger.core.rules.container_near_full import full_mg, gross_mg, shown_mg
 from logger.core.rules.contract import ChannelNow, OutletNow
 from logger.core.rules.recovery import recovery
@@ -77,9 +79,10 @@ def _station(bay: Bay, fold: StationFold) -> dict[str, Any]:
         },
         "paused_since": None if pause is None else rfc3339(pause.from_ns),
         "settings": dict(book.settings),
-        "feed": _feed(fold, tally),
+        "feed": _feed(fold, tally) | {"pace": pace_json(fold.pace, bay.description.units)},
         "outlets": [
             _outlet(fold, index, outlet, None if tally is None else tally.outlets[index])
+            | {"rhythm": _rhythm(bay, fold, index)}
             for index, outlet in enumerate(fold.now.outlets)
         ],
         "water": _waters(fold, tally),
@@ -138,6 +141,20 @@ def _outlet(fold: StationFold, index: int, now: OutletNow, tally: OutletTally | 
         "notice_s": None if fold.now.run_since_s is None else _round(fold.notice_s(index), 1),
         "lag_s": _round(now.lag_s, 1),
     } | _fill(now)
+
+
+def _rhythm(bay: Bay, fold: StationFold, index: int) -> dict[str, Any] | None:
+    """How often a weighed outlet plugged in the open run, what it cost, and over all runs of the lot."""
+    run = bay.books.stations[fold.station.name].open_run
+    if run is None or fold.now.outlets[index].now is None:
+        return None
+    now_s, unit = fold.now.now_s, bay.description.units
+    told = rhythm_json(fold.rhythm.over(index, [bay.keeper.span_s(run, now_s)], now_s), now_s)
+    lot = bay.keeper.lot_spans(run, now_s)
+    return told | {
+        "cost": cost(told, unit),
+        "lot": rhythm_json(fold.rhythm.over(index, lot, now_s), now_s) if len(lot) > 1 else None,
+    }
 
 
 def _fill(now: OutletNow) -> dict[str, Any]:

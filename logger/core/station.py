@@ -5,6 +5,8 @@ from __future__ import annotations
 from logger.core.alarms import AlarmChange, AlarmTable
 from logger.core.books import StationBook
 from logger.core.description import Station
+from logger.core.pace import Pace, PaceFold
+from logger.core.rhythm import Rhythm
 from logger.core.rules.book import station_rules
 from logger.core.rules.contract import ChannelNow, Judgement, OutletNow, StationNow
 from logger.core.rules.expected import ExpectedFlow
@@ -29,6 +31,8 @@ class StationFold:
         self.now = StationNow(station, 0, feed, outlets, water=water)
         self.expected = ExpectedFlow(station)
         self.rules = station_rules(station, self.expected, channels)
+        self.rhythm = Rhythm(station, self.expected)
+        self._pace = PaceFold(station, self.expected)
 
     def tick(self, now_s: int) -> list[AlarmChange]:
         """Close the second before ``now_s``; the channels' tracks have been ticked already."""
@@ -41,6 +45,8 @@ class StationFold:
             for judgement in rule.tick(now):
                 self._note(judgement)
                 changes += self.alarms.judge(judgement, self.station.name, now_s * NS)
+        self.rhythm.tick(now)
+        self._pace.tick(now)
         return changes
 
     def _note(self, judgement: Judgement) -> None:
@@ -52,6 +58,7 @@ class StationFold:
             self.now.active.pop(key, None)
         if judgement.kind == "feed-stopped":
             self.now.feed_stopped_since_s = self._stopped_since_s()
+        self.rhythm.note(judgement, self.now)
 
     def _stopped_since_s(self) -> int | None:
         """Since when no feed comes: as the rule judges, or as was said."""
@@ -79,6 +86,11 @@ class StationFold:
         resolution_mg = outlet.now.channel.resolution_kg * 1e6
         noise = noise_density(view.noise_mg, resolution_mg, view.interval_s or 1.0)
         return noticed_in_s(rate_mg_s, past.lumps.phi_mg, noise, wander=past.lumps.wander)
+
+    @property
+    def pace(self) -> Pace | None:
+        """How far feeding by hand is ahead of its target; None where nobody feeds by scoop."""
+        return self._pace.pace(self.now)
 
     def tally(self, from_s: int, to_s: int, said: SaidMasses | None = None) -> Tally:
         return tally(self.now, from_s, to_s, said)

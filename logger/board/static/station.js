@@ -2,6 +2,7 @@
 
 import { duration, known, percent, plain, runClock, wallTime } from "./figures.js";
 import { copy, keyed, list, put, words } from "./nodes.js";
+import { showPace, showRhythm } from "./rhythm.js";
 import { showWater } from "./water.js";
 
 const STATES = {
@@ -85,6 +86,7 @@ function showFeed(node, feed, units, isMarked, pausedSince) {
   put(node, "level", units.massText(feed.level_kg, null, 1));
   put(node, "band", bandWords(feed, units));
   drawBand(node.querySelector(".band"), feed);
+  showPace(node, feed.pace);
 }
 
 function bandWords(feed, units) {
@@ -138,6 +140,7 @@ function showOutlet(node, outlet, units, marked, running) {
   put(node, "rate", units.rateText(outlet.rate_kg_h, outlet.u_rate_kg_h));
   put(node, "yield", percent(outlet.yield, outlet.u_yield));
   showPail(node, outlet, units);
+  showRhythm(node, outlet.rhythm);
   put(node, "notice", notice(outlet, running));
 }
 
