@@ -20,6 +20,8 @@ ALLOWED = {  # alarms of other kinds that have a right to come, and the events t
     "instrument-frozen": ("frozen",),
     "unit-changed": ("unit",),
     "container-missing": ("change",),
+    "outlet-surging": ("clog",),
+    "product-astray": ("clog",),
 }
 
 
