@@ -296,7 +296,7 @@ class Timetable:
             blocked = 0.7 if kind == "partial" else 1.0
             ramp = float(r.uniform(40.0, 240.0)) if kind == "gradual" else 0.0
             rate = spec.share * self.target_kg_h / 3600.0
-            bound = clog_bound_s(rate, spec, blocked, ramp)
+            bound = clog_bound_s(rate, spec, blocked, ramp, true_lumps=False)
             if bound is None or bound > longest_notice_s:
                 at += 40.0
                 if at > self.length_s - 400.0:
