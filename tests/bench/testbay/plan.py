@@ -279,10 +279,13 @@ class Timetable:
         gap = r.uniform(*self.regime.gap_s)
         after = r.uniform(10.0, 90.0) if caught else 0.0
         data = {"caught": caught, "pour_after_s": after, "same": bool(r.random() < 0.3)}
+        before = len(self.events)
         if at_s is not None:
             self._put("change", outlet, at_s, gap, **data)
         else:
             self._try("change", outlet, gap, 130.0, 150.0, **data)
+        if len(self.events) > before and not caught and r.random() < 0.15:  # the new container is tared away
+            self._put("tare", outlet, self.events[-1].until_s + r.uniform(2.0, 10.0), 1.0)
 
     def _clogs(self, longest_notice_s: float, slack: Range) -> None:
         """Clogs one after the other, each outlet's turn by chance, with time to settle between."""
