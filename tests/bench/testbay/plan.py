@@ -11,7 +11,7 @@ from tests.bench.testbay.regimes import Range, Regime
 
 CLASSES = ("hopper", "tub", "busy", "drift", "frozen", "mass")
 LENGTH_S = {"hopper": 5400, "tub": 5400, "busy": 3600, "drift": 4200, "frozen": 3600, "mass": 3600}
-CAPACITY_KG = {1: 15.0, 2: 30.0, 5: 60.0, 10: 60.0, 20: 150.0}  # by resolution in g; assumed
+CAPACITY_KG = {1: 30.0, 2: 30.0, 5: 60.0, 10: 60.0, 20: 150.0}  # by resolution in g; assumed
 CALM_S = 660.0  # nothing is wrong before: shares must have been seen before they can be missed
 
 
@@ -164,7 +164,10 @@ def _outlets(
     made = []
     for k in range(count):
         rate = shares[k] * target_kg_h
-        fitting = [d for d in regime.resolutions_g if d <= max(1.0, 2.5 * rate)]
+        fitting = [
+            d for d in regime.resolutions_g
+            if d <= max(1.0, 2.5 * rate) and 0.5 * CAPACITY_KG[round(d)] >= 0.4 * rate  # 24 min a container
+        ]  # fmt: skip
         kernel = str(r.choice(regime.kernels))
         scale = _scale(r, regime, fitting)
         density = float(r.choice([2.65, 8.8])) if r.random() < brim_full else None
@@ -264,14 +267,18 @@ class Timetable:
         lasts_s = spec.full_kg / (spec.share * self.target_kg_h / 3600.0)
         last_s = 0.0
         while last_s + lasts_s < self.length_s - 200.0:
-            for late_s in (*np.arange(0.0, 0.3 * lasts_s, 20.0), *-np.arange(20.0, 0.9 * lasts_s, 20.0)):
-                at_s = last_s + lasts_s + late_s
-                if at_s < self.length_s - 200.0 and self._clear(outlet, at_s - 130.0, at_s + 190.0):
-                    break
-            else:
-                return
-            self._change(outlet, at_s)
-            last_s = at_s
+            last_s = self._when_due(outlet, last_s, lasts_s)
+            self._change(outlet, last_s)
+
+    def _when_due(self, outlet: int, last_s: float, lasts_s: float) -> float:
+        """When the change due ``lasts_s`` after the last is made: as near to it as nothing hinders."""
+        shifts = (*np.arange(0.0, 0.3 * lasts_s, 20.0), *-np.arange(20.0, 0.9 * lasts_s, 20.0))
+        for before_s, after_s in ((130.0, 190.0), (20.0, 100.0)):
+            for shift_s in shifts:
+                at_s = last_s + lasts_s + shift_s
+                if at_s < self.length_s - 200.0 and self._clear(outlet, at_s - before_s, at_s + after_s):
+                    return float(at_s)
+        return last_s + lasts_s
 
     def _change(self, outlet: int, at_s: float | None = None) -> None:
         r = self.r
