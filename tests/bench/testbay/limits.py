@@ -11,7 +11,7 @@ from scipy.special import ndtri
 from tests.bench.bound import Cumulant, sampled_lumps, stop_noticed_s
 
 if TYPE_CHECKING:
-    from tests.bench.testbay.plan import Event, OutletSpec, Plan, ScaleSpec
+    from tests.bench.testbay.spec import Event, OutletSpec, Plan, ScaleSpec
     from tests.bench.testbay.trace import Trace
 
 HOURS = 100.0  # between false alarms
