@@ -215,7 +215,7 @@ def _of_kind(r: np.random.Generator, kind: str, phi_kg: float, mass: Array) -> A
     count = r.poisson(mass / mean)
     total = int(count.sum())
     if kind == "lognormal":
-        lump = mean * np.exp(r.normal(-0.5, 1.0, total))
+        lump = np.minimum(mean * np.exp(r.normal(-0.5, 1.0, total)), 8.0 * phi_kg)  # an outlet's size ends it
     else:
         lump = r.gamma(1.0 / spread2, mean * spread2, total)
     return np.bincount(np.repeat(np.arange(len(mass)), count), lump, minlength=len(mass))
