@@ -205,6 +205,23 @@ def _frozen_rows(total: Scored) -> list[Row]:
     return [Row("frozen scale: noticed; called a clog", "138 s; sometimes", "60 s; never", text)]
 
 
+def by_bound(total: Scored) -> list[str]:
+    """How the delays of full clogs lie beside their bounds, short and long ones apart."""
+    made = []
+    for hand in (False, True):
+        full = [c for c in total.clogs if c.note["kind"] == "full" and c.hand == hand and c.note["watchable"]]
+        told = []
+        for low, high in ((0, 8), (8, 25), (25, 80), (80, 1000)):
+            found = ratios([c for c in full if low <= c.note["bound_s"] < high])
+            if found:
+                told.append(
+                    f"{low}-{high} s: {quantile(found, 0.5):.2f} / {quantile(found, 0.9):.2f} ({len(found)})"
+                )
+        if told:
+            made.append(f"full clogs, {'hand-fed' if hand else 'hopper'}, by bound: " + ", ".join(told))
+    return made
+
+
 def calibration(total: Scored) -> list[str]:
     """How the stated time to notice compares with the delays that came, for full clogs."""
     made = []
@@ -233,7 +250,7 @@ def text(total: Scored) -> str:
     lines = [f"test bay, set {total.set}: {total.traces} traces, {total.outlet_h:.0f} outlet-hours"]
     lines.append(f"{'':{width}}  {'study':22}  {'goal':16}  ours")
     lines += [f"{r.label:{width}}  {r.study:22}  {r.goal:16}  {r.ours}" for r in table]
-    lines += calibration(total)
+    lines += by_bound(total) + calibration(total)
     if total.stops:
         seen = [INF if s.note["delay_s"] is None else s.note["delay_s"] for s in total.stops]
         lines.append(
