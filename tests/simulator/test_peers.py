@@ -179,7 +179,7 @@ def test_readings_of_overload_are_none() -> None:
 
 
 def test_a_small_run_gives_a_column_for_each_and_survives_its_file(tmp_path: Path) -> None:
-    columns = run([Job(0, "tuning", "tub")], {"commission": 1, "calibrate": 4, "check": 1}, 1, True)
+    columns = run([Job(0, "tuning", "busy")], {"commission": 1, "calibrate": 4, "check": 1}, 1, True)
     assert [c.name for c in columns] == [OURS, *PEERS]
     file = tmp_path / "run.json"
     file.write_text(json.dumps([c.to_json() for c in columns]))
