@@ -102,7 +102,13 @@ def _on_the_deck(data: dict[str, Any], unit: str) -> str:
     told = HOW.get(how, "not known")
     if kg is None or how == "emptied":
         return f"on the deck: {told}"
-    return f"on the deck: {kg_to(kg, unit):.2f} {unit}, {told}"
+    sure = data.get("hold_up")
+    between = (
+        ""
+        if sure is None
+        else f" ({kg_to(sure['low_kg'], unit):.2f} to {kg_to(sure['high_kg'], unit):.2f}, 95 %)"
+    )
+    return f"on the deck: {kg_to(kg, unit):.2f} {unit}{between}, {told}"
 
 
 def _masses(data: dict[str, Any], unit: str) -> Table:

@@ -21,7 +21,7 @@ from logger.core.rules.recovery import recovery
 from logger.core.shifts import shift_at
 from logger.core.solids import solids, span_s
 from logger.core.station import StationFold
-from logger.core.tally import OutletTally, Tally, span_mass
+from logger.core.tally import OutletTally, Tally, hold_up_json, span_mass
 from logger.core.track.flow_view import FlowView
 from logger.core.track.saying import WORDS
 from logger.core.walltime import rfc3339
@@ -89,6 +89,7 @@ def _station(bay: Bay, fold: StationFold) -> dict[str, Any]:
         "solids": _solids(fold),
         "recovery": _recovery(fold, tally),
         "hold_up_kg": None if tally is None else _round(tally.hold_up_kg),
+        "hold_up": None if tally is None else hold_up_json(tally.deck),
     }
 
 

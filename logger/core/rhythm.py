@@ -31,6 +31,7 @@ STOPPED = "outlet-not-delivering"
 SLOW = "outlet-slow"
 RELEASE_S = 120  # what surges when a plug gives way has come by then; common practice, no source
 FLOWS = 0.8  # of what is expected: between what a plugged outlet lets through and what a free one does
+REMEMBERED_S = 3600  # no older stop is asked for second by second
 KEPT = 400  # stops of an outlet, and stretches of feed, that are remembered
 MG = 1e6
 
@@ -213,6 +214,17 @@ class Rhythm:
         if account is None or account.over_s is not None:
             return 0.0, 0.0
         return max(account.stop.missing_mg, 0.0) / MG, account.stop.u_missing_mg / MG
+
+    def plugged_at(self, second: int) -> bool:
+        """Whether any outlet was plugged then, or had let go so lately that what it held back still came."""
+        for stops in self._stops:
+            for stop in reversed(stops):
+                over_s = second if stop.flowing_s is None else stop.flowing_s + RELEASE_S
+                if stop.begin_s <= second <= over_s:
+                    return True
+                if stop.begin_s < second - 2 * REMEMBERED_S:
+                    break
+        return False
 
     def over(self, number: int, spans: Sequence[Span], now_s: int) -> Figures:
         """The figures of the stops that began in some spans (station seconds, [from, to))."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from logger.core.alarms import AlarmChange, AlarmTable
 from logger.core.books import StationBook
 from logger.core.description import Station
+from logger.core.holdup import HoldUp, hold_up
 from logger.core.pace import Pace, PaceFold
 from logger.core.rhythm import Rhythm
 from logger.core.rules.book import station_rules
@@ -14,6 +15,7 @@ from logger.core.rules.notice import noise_density, noticed_in_s
 from logger.core.tally import SaidMasses, Tally, tally
 
 NS = 10**9
+DECKS_KEPT = 64
 
 
 class StationFold:
@@ -33,6 +35,8 @@ class StationFold:
         self.rules = station_rules(station, self.expected, channels)
         self.rhythm = Rhythm(station, self.expected)
         self._pace = PaceFold(station, self.expected)
+        self._decks: dict[int, HoldUp | None] = {}  # what lay on the deck when a run ended
+        self._runs = False
 
     def tick(self, now_s: int) -> list[AlarmChange]:
         """Close the second before ``now_s``; the channels' tracks have been ticked already."""
@@ -70,6 +74,9 @@ class StationFold:
     def heed(self, book: StationBook) -> None:
         """What was said of runs and pauses, as it stands now."""
         run, pause = book.open_run, book.paused
+        if self._runs and run is None:
+            self._remember_deck()
+        self._runs = run is not None
         self.now.run_since_s = None if run is None else run.start_ns // NS
         stopped_ns = None if pause is None else pause.from_ns
         if run is not None and run.feed_ended_ns is not None:
@@ -93,4 +100,16 @@ class StationFold:
         return self._pace.pace(self.now)
 
     def tally(self, from_s: int, to_s: int, said: SaidMasses | None = None) -> Tally:
-        return tally(self.now, from_s, to_s, said)
+        deck = self.deck() if to_s >= self.now.now_s else self._decks.get(to_s)
+        return tally(self.now, from_s, to_s, said, deck)
+
+    def deck(self) -> HoldUp | None:
+        """What lies on the deck now; None where the feed is not weighed, or was not seen yet."""
+        return hold_up(self.now, self.expected, self.rhythm.plugged_at)
+
+    def _remember_deck(self) -> None:
+        """A run that ended now is asked about later, when its last minutes are no more to be seen."""
+        now_s = self.now.now_s
+        self._decks[now_s] = self._decks[now_s + 1] = self.deck()
+        while len(self._decks) > DECKS_KEPT:
+            del self._decks[next(iter(self._decks))]

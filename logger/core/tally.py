@@ -13,6 +13,7 @@ from math import sqrt
 from typing import Any
 
 from logger.core.description import ContainerKind, FeedKind
+from logger.core.holdup import HoldUp
 from logger.core.rules.contract import ChannelNow, StationNow
 from logger.core.water import WaterTally, water_tally
 
@@ -60,6 +61,7 @@ class Tally:
     outlets: tuple[OutletTally, ...]
     hold_up_kg: float | None
     water: tuple[WaterTally, ...] = ()
+    deck: HoldUp | None = None  # how sure the hold-up is, where it is judged live and was not said
 
     def to_json(self) -> dict[str, Any]:
         """The form that `tallydeck replay --tally` writes; a contract with those who script."""
@@ -67,6 +69,7 @@ class Tally:
             "feed_kg": None if self.feed is None else round(self.feed.kg, 6),
             "feed_u_kg": None if self.feed is None else round(self.feed.u_kg, 6),
             "hold_up_kg": None if self.hold_up_kg is None else round(self.hold_up_kg, 6),
+            "hold_up": hold_up_json(self.deck),
             "outlets": {(o.channel or o.name): _outlet_json(o) for o in self.outlets},
             "water": {w.line.name: w.to_json() for w in self.water},
         }
@@ -78,6 +81,18 @@ class SaidMasses:
 
     by_hand: Mapping[str, Mass] = field(default_factory=dict)
     hold_up_kg: float | None = None
+
+
+def hold_up_json(deck: HoldUp | None) -> dict[str, Any] | None:
+    """How sure the hold-up is: its standard uncertainty and 95 % interval, kg."""
+    if deck is None:
+        return None
+    return {
+        "kg": round(deck.kg, 6),
+        "u_kg": round(deck.u_kg, 6),
+        "low_kg": round(deck.low_kg, 6),
+        "high_kg": round(deck.high_kg, 6),
+    }
 
 
 def _outlet_json(outlet: OutletTally) -> dict[str, Any]:
@@ -106,10 +121,13 @@ def span_mass(channel: ChannelNow, from_s: int, to_s: int) -> Mass | None:
     return Mass(mg / MG, u_mg / MG, max(0.0, estimated_mg) / MG, max(0.0, beside_mg) / MG, u_beside_mg / MG)
 
 
-def tally(station: StationNow, from_s: int, to_s: int, said: SaidMasses | None = None) -> Tally:
+def tally(
+    station: StationNow, from_s: int, to_s: int, said: SaidMasses | None = None, deck: HoldUp | None = None
+) -> Tally:
     """The tally of a span; what lay on the deck at either end is allowed for, by the feed then.
 
-    What was ``said`` counts before what is judged: the hold-up, and outlets without a scale.
+    What was ``said`` counts before what is judged: the hold-up, and outlets without a scale. ``deck`` is
+    what was judged live to lie there at the end, where that is known.
     """
     said = said or SaidMasses()
     feed = None if station.feed is None else span_mass(station.feed, from_s, to_s)
@@ -118,9 +136,12 @@ def tally(station: StationNow, from_s: int, to_s: int, said: SaidMasses | None =
         for o in station.outlets
     ]
     before, hold_up = _hold_up(station, from_s), _hold_up(station, to_s)
-    hold_up = said.hold_up_kg if said.hold_up_kg is not None else hold_up
+    if said.hold_up_kg is not None:
+        hold_up, deck = said.hold_up_kg, None
+    elif deck is not None:
+        hold_up = deck.kg
     missing = [i for i, mass in enumerate(masses) if mass is None and station.outlets[i].now is None]
-    rest = _by_difference(feed, masses, missing, before or 0.0, hold_up or 0.0)
+    rest = _by_difference(feed, masses, missing, (before or 0.0, hold_up or 0.0, deck))
     complete = all(m is not None for m in masses)
     total = sum(m.kg for m in masses if m is not None)
     total_var = sum(m.u_kg**2 for m in masses if m is not None)
@@ -151,7 +172,7 @@ def tally(station: StationNow, from_s: int, to_s: int, said: SaidMasses | None =
             )
         )
     fed = None if feed is None else (feed.kg, feed.u_kg)
-    return Tally(feed, tuple(outlets), hold_up, water_tally(station, from_s, to_s, fed))
+    return Tally(feed, tuple(outlets), hold_up, water_tally(station, from_s, to_s, fed), deck)
 
 
 def _ratio(part: Mass, whole: Mass) -> tuple[float | None, float | None]:
@@ -163,9 +184,13 @@ def _ratio(part: Mass, whole: Mass) -> tuple[float | None, float | None]:
 
 
 def _by_difference(
-    feed: Mass | None, masses: list[Mass | None], missing: list[int], before_kg: float, hold_up_kg: float
+    feed: Mass | None,
+    masses: list[Mass | None],
+    missing: list[int],
+    on_deck: tuple[float, float, HoldUp | None],
 ) -> Mass | None:
     """What the one outlet without a scale must have got; None where it can't be told."""
+    before_kg, hold_up_kg, deck = on_deck
     weighed = [m for m in masses if m is not None]
     if feed is None or len(missing) != 1 or len(weighed) != len(masses) - 1:
         return None
@@ -174,6 +199,8 @@ def _by_difference(
     kg = feed.kg + before_kg - hold_up_kg - sum(m.kg + m.not_caught_kg for m in weighed)
     # The split and lag of what is on the deck are hardly known, but the same at both ends.
     u_hold = 0.3 * abs(hold_up_kg - before_kg) + 0.1 * max(before_kg, hold_up_kg)
+    if deck is not None:
+        u_hold = deck.u_kg + 0.1 * before_kg
     u_kg = sqrt(feed.u_kg**2 + sum(m.u_kg**2 + m.u_not_caught_kg**2 for m in weighed) + u_hold**2)
     return Mass(kg, u_kg, feed.estimated_kg + sum(m.estimated_kg for m in weighed))
 

@@ -161,6 +161,12 @@ function notice(outlet, running) {
   return words(odd, running ? "Cannot be watched for a stop" : "No run is open");
 }
 
+/** Between what masses the hold-up lies, 95 times of 100. */
+function deck(holdUp, units) {
+  if (!holdUp || !known(holdUp.low_kg) || !known(holdUp.high_kg)) return "";
+  return `${plain(holdUp.low_kg * units.per, 1)} to ${units.massText(holdUp.high_kg, null, 1)} · estimated`;
+}
+
 function foot(station, units) {
   const items = [];
   const recovery = station.recovery;
@@ -173,7 +179,7 @@ function foot(station, units) {
       more: words(range, recovery.estimated ? "estimated" : ""),
     });
   }
-  if (known(station.hold_up_kg)) items.push({ name: "on the deck", value: units.massText(station.hold_up_kg, null, 1), more: "" });
+  if (known(station.hold_up_kg)) items.push({ name: "on the deck", value: units.massText(station.hold_up_kg, null, 1), more: deck(station.hold_up, units) });
   for (const [name, value] of Object.entries(station.settings || {})) items.push({ name: String(name), value, more: "" });
   return items;
 }

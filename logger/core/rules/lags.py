@@ -90,6 +90,7 @@ class LagScores:
         middle = 30.0 if told is None else told
         self.best = min(self.allowed, key=lambda k: abs(_mean_lag(k) - middle))
         self.credible = list(self.allowed)
+        self.nats = dict.fromkeys(self.allowed, 0.0)  # how far behind the best each model is
         ranked = sorted(self.credible, key=_mean_lag)
         self.extremes = (ranked[0], ranked[-1])  # the fastest and the slowest that are credible
         self._xx = [0.0] * len(self.allowed)
@@ -118,6 +119,7 @@ class LagScores:
         left = self._left()
         least = min(left)
         nats = [0.5 * self.blocks * log(rss / least) for rss in left]
+        self.nats = dict(zip(self.allowed, nats, strict=True))
         self.credible = [model for model, n in zip(self.allowed, nats, strict=True) if n <= SLACK]
         weights = [exp(-n) for n in nats]
         lag = sum(w * _mean_lag(m) for w, m in zip(weights, self.allowed, strict=True)) / sum(weights)
