@@ -141,15 +141,22 @@ def from_files(
     description: BayDescription, readings: Path, actions: Path | None, tell: Callable[[Finding], None]
 ) -> Outcome:
     """Replay a CSV. ``tell`` gets every finding as it is made."""
-    notes: list[str] = []
+    outcome = Outcome(Bay(description))
+    _fold(outcome, entries_of_files(description, readings, actions, outcome.notes), tell)
+    return outcome
+
+
+def entries_of_files(
+    description: BayDescription, readings: Path, actions: Path | None, notes: list[str]
+) -> Iterable[Entry]:
+    """The readings and the actions in order of time, not numbered yet; one run spans them unless the
+    actions say otherwise."""
     rows = read_csv(readings, notes)
     said = read_actions(actions) if actions is not None else []
     if not any(isinstance(entry, Action) and isinstance(entry.body, StartRun | EndRun) for entry in said):
         said = _spanning(description, rows, said)
-    outcome = Outcome(Bay(description), notes=notes)
     # At equal times what was said comes first: a run started at the first reading counts it.
-    _fold(outcome, merge(said, rows, key=lambda entry: entry.at_ns), tell)
-    return outcome
+    return merge(said, rows, key=lambda entry: entry.at_ns)
 
 
 def _spanning(description: BayDescription, rows: list[Entry], said: list[Entry]) -> list[Entry]:

@@ -57,6 +57,7 @@ COMMANDS = [
     ["check"],
     ["prove"],
     ["replay"],
+    ["explain"],
     ["now"],
     ["tally"],
     ["said"],

@@ -16,7 +16,7 @@ from urllib.parse import quote
 import apsw
 
 from logger.clock import stopwatch_ns
-from logger.core.entries import Record
+from logger.core.entries import Circumstance, Finding, Record
 from logger.journal import schema
 from logger.journal.errors import JournalError, explained
 from logger.journal.room import beside, identity
@@ -109,6 +109,25 @@ class Past:
             yield from self._window(position, following, findings)
             position = following
 
+    def findings(self, kind: str, chunk: int = 200_000) -> Iterator[Finding]:
+        """All findings of a kind, in order of seq, without reading what lies between."""
+        yield from self._of_type("finding", kind, chunk)  # type: ignore[misc]
+
+    def circumstances(self, kind: str, chunk: int = 200_000) -> Iterator[Circumstance]:
+        """All circumstances of a kind, in order of seq."""
+        yield from self._of_type("circumstance", kind, chunk)  # type: ignore[misc]
+
+    def _of_type(self, type_name: str, kind: str, chunk: int) -> Iterator[Record]:
+        first, last = self._ends()
+        for position in range(max(first - 1, 0), last, chunk):
+            rows = self._all(
+                _ENTRIES + " AND type = ? AND kind = ?",
+                (position, min(position + chunk, last), type_name, kind),
+            )
+            if rows:
+                self._learn()
+                yield from sorted(self._decoder.entries(rows), key=_seq_of)
+
     def first_seq_at(self, at_ns: int) -> int:
         """The seq of the first record not before that station time; last + 1 where there is none.
 
@@ -191,6 +210,13 @@ class JournalReader(Past):
     def last_seq(self) -> int:
         """The last seq committed by now."""
         return self._ends()[1]
+
+    @property
+    def first_at_ns(self) -> int:
+        """Station time of the first record; 0 where there is none."""
+        first, _ = self._ends()
+        found = self._window(first - 1, first, True) if first else []
+        return found[0].at_ns if found else 0
 
     @property
     def last_at_ns(self) -> int:

@@ -19,7 +19,7 @@ from math import sqrt
 
 from logger.core.description import Station
 from logger.core.rules.container_near_full import shown_mg
-from logger.core.rules.contract import ChannelNow, Judgement, OutletNow, StationNow
+from logger.core.rules.contract import ChannelNow, Evidence, Judgement, OutletNow, StationNow
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.said import Said, Watch, kg_h, minutes
 from logger.core.track.view import TrackState
@@ -123,3 +123,25 @@ class ContainerMissing:
         if not known or not gain.rate_known:
             return gain.mg < APART * u
         return gain.due_mg >= max(LOST_MG, 2.0 * APART * u) and gain.mg < min(APART * u, GAINS * gain.due_mg)
+
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """For how long (s) the scale has seemed empty: see `Evidence`."""
+        number = next((k for k, o in enumerate(now.outlets) if o.outlet.name == subject), None)
+        channel = None if number is None else now.outlets[number].now
+        if number is None or channel is None or channel.track is None:
+            return None
+        view, gain = channel.track.view, self._gains[number]
+        off = view.state is TrackState.OFF
+        off_s = float(now.now_s - view.state_since_s) if off else 0.0
+        known = now.outlets[number].expected_mg_s is not None
+        held = self._watch.why_not(now)
+        if not held and off and now.feed_stopped_since_s is not None:
+            held = "no feed comes"
+        elif not held and off and view.away_since_s is not None:
+            held = "a person said that it is away"
+        elif not held and off and not self._empty(gain, channel, known=known):
+            held = "the scale may yet be catching what comes, or too little came to tell"
+        due, came = (gain.due_mg, gain.mg) if off else (None, None)
+        return Evidence(
+            KIND, subject, "s", off_s, float(self.after_s), expected_mg=due, came_mg=came, quiet_because=held
+        )

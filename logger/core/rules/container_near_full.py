@@ -12,7 +12,7 @@ none by noise, the level being averaged; a rate that was overestimated warns ear
 from __future__ import annotations
 
 from logger.core.description import ContainerKind, Outlet, Station
-from logger.core.rules.contract import ChannelNow, Judgement, OutletNow, StationNow
+from logger.core.rules.contract import ChannelNow, Evidence, Judgement, OutletNow, StationNow
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.said import Said, Watch, minutes
 from logger.core.track.view import TrackState
@@ -86,6 +86,26 @@ class ContainerNearFull:
             told["left_low_s"] = round(left_s / (1.0 + spread), 1)
             told["left_high_s"] = round(left_s / (1.0 - spread), 1)
         return said.say(True, now_s, what, "Change the container. Mind its weight when lifting.", told)
+
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """The time left (s) as it is seen now: see `Evidence`."""
+        number = next((k for k, o in enumerate(now.outlets) if o.outlet.name == subject), None)
+        channel = None if number is None else now.outlets[number].now
+        if number is None or channel is None or channel.track is None:
+            return None
+        outlet, view = now.outlets[number].outlet, channel.track.view
+        full, held = full_mg(outlet, channel), self._watch.why_not(now)
+        if full is None:
+            held = "neither how much the container takes nor the scale's capacity was told"
+        elif view.state is not TrackState.STEADY:
+            held = held or "the scale is not at rest"
+        left_s, extra = None, {}
+        if full is not None:
+            gross = gross_mg(outlet, channel, self._tare_mg[number])
+            extra = {"level_kg": round(gross / 1e6, 4), "full_kg": round(full / 1e6, 4)}
+            if view.rate_mg_s > max(3.0 * view.u_rate_mg_s, 0.0):
+                left_s = (full - gross) / shown_mg(view.rate_mg_s, outlet)
+        return Evidence(KIND, subject, "s", left_s, self.left_s, falls=True, quiet_because=held, extra=extra)
 
 
 def full_mg(outlet: Outlet, channel: ChannelNow) -> float | None:

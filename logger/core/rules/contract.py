@@ -8,7 +8,7 @@ holds, and, every ten seconds at most, of what is known of it. The latter is sho
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 from logger.core.description import Channel, FeedKind, Outlet, Station
 from logger.core.track.flow_view import Flow
@@ -34,6 +34,29 @@ class Judgement:
     do: str
     evidence: dict[str, Any] = field(default_factory=dict)
     suppressed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What a rule sees of one subject at a second. Computed only when asked: see `Evident`.
+
+    The condition holds where ``statistic`` reaches ``threshold`` (both in ``unit``), from below, or from
+    above where ``falls``; None: nothing can be said. ``expected_mg`` and ``came_mg`` are masses over the
+    last ``window_s``, the window that speaks loudest. ``quiet_because`` says why the rule would not speak
+    even so; "" where nothing holds it. ``extra`` is plain JSON.
+    """
+
+    kind: str
+    subject: str
+    unit: str = "nats"
+    statistic: float | None = None
+    threshold: float | None = None
+    falls: bool = False
+    window_s: int = 0
+    expected_mg: float | None = None
+    came_mg: float | None = None
+    quiet_because: str = ""
+    extra: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -104,3 +127,23 @@ class ChannelRule(Protocol):
 
     def tick(self, now_s: int, channel: ChannelNow) -> list[Judgement]:
         """Judge the second that just ended; answer only changes."""
+
+
+@runtime_checkable
+class Evident(Protocol):
+    """A station rule that can be asked why it speaks, or why not. Asking changes nothing."""
+
+    kind: str
+
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """What it sees of an outlet, the feed or a water line now; None: it does not judge that one."""
+
+
+@runtime_checkable
+class EvidentOfChannel(Protocol):
+    """The same of a rule about an instrument."""
+
+    kind: str
+
+    def evidence(self, now_s: int, channel: ChannelNow) -> Evidence | None:
+        """What it sees of the instrument now."""

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections import deque
 
 from logger.core.description import Station
-from logger.core.rules.contract import Judgement, StationNow
+from logger.core.rules.contract import Evidence, Judgement, StationNow
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.feed_past import FeedPast
 from logger.core.rules.said import Said, Watch, kg_h, minutes
@@ -123,3 +123,32 @@ class FeedDrift:
                 self._blocks = deque(blocks[-count:], maxlen=WINDOWS[-1])
                 return self._said.clear(now_s, "The feed is back within its band.")
         return []
+
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """What is seen of the feed now: see `Evidence`."""
+        if subject != "feed":
+            return None
+        reference, blocks = self.reference_mg_s, list(self._blocks)
+        held = self._watch.why_not(now)
+        if not held and now.feed_stopped_since_s is not None:
+            held = "the feed stopped"
+        if reference is None:
+            held = held or "no target is told, and the first ten minutes are not over"
+            return Evidence(KIND, subject, threshold=self.threshold, quiet_because=held)
+        best: tuple[float, int, float] | None = None
+        variance, density = 2.0 * self._expected.feed.reading_var_mg2, self._feed.density()
+        for count in [count for count in WINDOWS if count <= len(blocks)]:
+            span, used = count * BLOCK_S, sum(blocks[-count:])
+            wanted = reference * span
+            spread = density * span + variance + (0.015 * wanted) ** 2
+            nats = max(abs(used - wanted) - 0.01 * wanted, 0.0) ** 2 / (2.0 * spread)
+            plain = abs(used - wanted) >= 0.75 * self.band * wanted and used >= 0.25 * wanted
+            if plain and (best is None or nats > best[0]):
+                best = (nats, span, used)
+        if best is None:
+            nothing = 0.0 if blocks and not held else None
+            return Evidence(KIND, subject, "nats", nothing, self.threshold, quiet_because=held)
+        nats, span, used = best
+        return Evidence(
+            KIND, subject, "nats", nats, self.threshold, False, span, reference * span, used, held
+        )

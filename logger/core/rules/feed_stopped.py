@@ -13,9 +13,10 @@ Clears when half the usual feed passed again, or a scoop.
 from __future__ import annotations
 
 from math import sqrt
+from typing import Any
 
 from logger.core.description import Station
-from logger.core.rules.contract import Judgement, StationNow
+from logger.core.rules.contract import Evidence, Judgement, StationNow
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.feed_past import FeedPast
 from logger.core.rules.notice import evidence
@@ -114,3 +115,51 @@ class FeedStopped:
                 self._from_s = now_s
                 return self._said.clear(now_s, "The feed runs again.")
         return []
+
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """What is seen of the feed now: see `Evidence`."""
+        if subject != "feed":
+            return None
+        past, usual = self._expected.feed, self._feed.usual_mg_s
+        held = self._watch.why_not(now) or self._not_judged(now)
+        best: tuple[float, int, float] | None = None
+        oldest = max(past.began_s or 0, past.good_since_s or 0, (self._watch.fed_s or 0), self._from_s)
+        for window in WINDOWS if usual is not None and past.good_since_s is not None else ():
+            by_hand = window < BY_HAND_LEAST_S and (self._feed.by_hand or not self._feed.known)
+            if by_hand or now.now_s - window < oldest:
+                continue
+            used, wanted = past.got(now.now_s - window, now.now_s), (usual or 0.0) * window
+            variance = 2.0 * past.reading_var_mg2
+            nats = evidence(wanted, max(used, 0.0), variance, self._feed.phi_mg, 0.10)
+            if used <= 0.25 * wanted and (best is None or nats > best[0]):
+                best = (nats, window, used)
+        pauses = {"pause_s": self._feed.pause_s(now.now_s), "longest_pause_s": self._feed.longest_pause_s}
+        extra: dict[str, Any] = dict(pauses) if self._feed.by_hand else {}
+        if usual is not None:
+            extra["usual_kg_h"] = kg_h(usual)
+        if best is None:
+            nothing = 0.0 if usual is not None and not held else None
+            return Evidence(KIND, "feed", "nats", nothing, self.threshold, quiet_because=held, extra=extra)
+        nats, window, used = best
+        return Evidence(
+            KIND,
+            "feed",
+            "nats",
+            nats,
+            self.threshold,
+            False,
+            window,
+            (usual or 0.0) * window,
+            used,
+            held,
+            extra,
+        )
+
+    def _not_judged(self, now: StationNow) -> str:
+        if now.feed is None or self._expected.feed.good_since_s is None:
+            return "the feed's scale is disturbed, by a refill for instance, or silent"
+        if self._feed.usual_mg_s is None:
+            return "what the feed usually does is not known yet"
+        if frozen_score(now.feed) > 6.0:
+            return "the feed's scale is oddly still: it may be frozen"
+        return PAUSED if now.paused_since_s is not None else ""

@@ -11,7 +11,7 @@ see tests/bench.
 from __future__ import annotations
 
 from logger.core.description import Channel
-from logger.core.rules.contract import ChannelNow, Judgement
+from logger.core.rules.contract import ChannelNow, Evidence, Judgement
 from logger.core.rules.said import Said, frozen_score, minutes
 from logger.core.track.view import TrackState
 
@@ -57,3 +57,19 @@ class InstrumentFrozen:
         if score < 0.25 * self.threshold:
             return said.clear(now_s, f"{name} moves again.")
         return []
+
+    def evidence(self, now_s: int, channel: ChannelNow) -> Evidence | None:
+        """How odd the row of equal readings is (nats): see `Evidence`."""
+        del now_s
+        track = channel.track
+        if track is None:
+            return None
+        score, held = frozen_score(channel), ""
+        if track.view.state in (TrackState.SILENT, TrackState.WAITING):
+            held = "nothing is read"
+        elif score > self.threshold and self._row <= TIMES * self._longest:
+            held = f"this scale showed rows of {self._longest} equal readings before"
+        extra = {"same": track.view.same_count, "longest_before": self._longest}
+        return Evidence(
+            KIND, channel.channel.name, "nats", score, self.threshold, quiet_because=held, extra=extra
+        )

@@ -9,7 +9,7 @@ that only reports changes needs its longest interval told.
 from __future__ import annotations
 
 from logger.core.description import Channel
-from logger.core.rules.contract import ChannelNow, Judgement
+from logger.core.rules.contract import ChannelNow, Evidence, Judgement
 from logger.core.rules.said import Said, minutes
 
 KIND = "instrument-silent"
@@ -79,3 +79,11 @@ class InstrumentSilent:
             self._interval_s = seen
         elif seen < 5.0 * self._interval_s:  # a silence is no interval
             self._interval_s += (seen - self._interval_s) * min(1.0, max(seen, 1.0) / 60.0)
+
+    def evidence(self, now_s: int, channel: ChannelNow) -> Evidence | None:
+        """For how long (s) nothing came: see `Evidence`."""
+        last = max(channel.last_reading_s, channel.last_garbage_s)
+        began = self._began_s if self._began_s is not None else now_s
+        limit = self.limit_s if last else float(NEVER_S)
+        extra = {"link_down": channel.link_up is False}
+        return Evidence(KIND, channel.channel.name, "s", now_s - (last or began), limit, extra=extra)

@@ -24,8 +24,9 @@ from dataclasses import dataclass
 from math import sqrt
 
 from logger.core.description import Station
-from logger.core.rules.contract import Judgement, OutletNow, StationNow
+from logger.core.rules.contract import Evidence, Judgement, OutletNow, StationNow
 from logger.core.rules.expected import LAG_SPREAD_S, UNWEIGHED_NATS, ExpectedFlow
+from logger.core.rules.looking import loudest, not_believed, outlet_at, shortfalls
 from logger.core.rules.notice import evidence, flowing
 from logger.core.rules.past import OutletPast
 from logger.core.rules.said import Said, Watch, frozen_score, kg_h, minutes
@@ -263,3 +264,36 @@ class OutletNotDelivering:
         self._from_s[number] = now_s
         said = self._said[number]
         return said.clear(now_s, f"Outlet {said.subject} {what}")
+
+    # -- asked why -----------------------------------------------------------------------------------
+
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """What is seen of an outlet now: see `Evidence`."""
+        number = outlet_at(now, subject)
+        if number is None:
+            return None
+        oldest = max(self._from_s[number], self._expected.earliest_s(number))
+        windows = shortfalls(
+            self._expected,
+            number,
+            SHORT + LONG,
+            oldest_s=oldest,
+            wander_least=WANDER_LEAST,
+            unlearned=UNLEARNED,
+        )
+        best, held = loudest(windows, self.threshold, RATIO)
+        past, told = self._expected.outlets[number], self._said[number]
+        held = self._watch.why_not(now) or not_believed(now.outlets[number], past, now.now_s) or held
+        if best is None:
+            return Evidence(KIND, subject, threshold=self.threshold, quiet_because=held)
+        others = self.others_short(number, best.window_s, now.now_s)
+        if not held and best.nats >= self.threshold:
+            if not self._expected.weighed and self._has_others(number) and best.window_s < LAG_SPREAD_S:
+                held = "the feed is not weighed, and the other outlets may fall short later"
+            elif others >= 0.5 * best.nats and not (told.active and not told.suppressed):
+                held = EVERYONE
+        extra = {"others_nats": round(others, 2), "gained": self._gainers(number, best.window_s, now.now_s)}
+        return Evidence(
+            KIND, subject, "nats", best.nats, self.threshold, False, best.window_s,
+            best.expected_mg, best.came_mg, held, extra,
+        )  # fmt: skip

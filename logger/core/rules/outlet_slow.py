@@ -13,8 +13,9 @@ from __future__ import annotations
 from math import sqrt
 
 from logger.core.description import Station
-from logger.core.rules.contract import Judgement, StationNow
+from logger.core.rules.contract import Evidence, Judgement, StationNow
 from logger.core.rules.expected import UNWEIGHED_NATS, ExpectedFlow
+from logger.core.rules.looking import loudest, not_believed, outlet_at, shortfalls
 from logger.core.rules.notice import evidence
 from logger.core.rules.past import OutletPast
 from logger.core.rules.said import Said, Watch, frozen_score, kg_h, minutes
@@ -25,6 +26,7 @@ THRESHOLD = 12.0
 RATIO = 0.75
 WANDER_LEAST = 0.05
 EVERY_S = 5
+EVERYONE = "all other outlets fell short as well"
 
 
 class OutletSlow:
@@ -92,7 +94,7 @@ class OutletSlow:
                 "usual_kg_h": kg_h(expected / window),
                 "nats": round(nats, 2),
             }
-            by = "all other outlets fell short as well" if others <= 0.8 else ""
+            by = EVERYONE if others <= 0.8 else ""
             do = "Look whether the outlet is partly blocked, or product goes elsewhere."
             return said.say(True, now_s - window, what, do, told, suppressed_by=by)
         return []
@@ -114,3 +116,30 @@ class OutletSlow:
                 d, a, _ = self._expected.watched(other, now_s - window, now_s)
                 delivered, expected = delivered + d, expected + a
         return delivered / expected if expected > 0.0 else 1.0
+
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """What is seen of an outlet now: see `Evidence`."""
+        number = outlet_at(now, subject)
+        if number is None:
+            return None
+        past = self._expected.outlets[number]
+        oldest = max(self._from_s[number], self._expected.earliest_s(number))
+        windows = shortfalls(self._expected, number, WINDOWS, oldest_s=oldest, wander_least=WANDER_LEAST)
+        best, held = loudest(windows, self.threshold, RATIO)
+        if ("outlet-not-delivering", subject) in now.active:
+            held = "it counts as not delivering"
+        elif past is not None and not past.learned:
+            held = "its share is not learned yet"
+        held = self._watch.why_not(now) or not_believed(now.outlets[number], past, now.now_s) or held
+        if best is None:
+            return Evidence(KIND, subject, threshold=self.threshold, quiet_because=held)
+        if (
+            not held
+            and best.nats >= self.threshold
+            and self._others_ratio(number, best.window_s, now.now_s) <= 0.8
+        ):
+            held = EVERYONE
+        return Evidence(
+            KIND, subject, "nats", best.nats, self.threshold, False, best.window_s,
+            best.expected_mg, best.came_mg, held,
+        )  # fmt: skip

@@ -95,6 +95,12 @@ class Watch:
             self.fed_s = now.now_s
         return self.fed_s is not None
 
+    def why_not(self, now: StationNow) -> str:
+        """Why this second is not judged, as the last tick found; "" where it is."""
+        if self._ran and now.run_since_s is None:
+            return "no run is open"
+        return "nothing was fed yet" if self.fed_s is None else ""
+
 
 def feed_seen(expected: ExpectedFlow, now_s: int) -> bool:
     """Whether something clearly flowed within the last half minute, by the feed or else by the outlets."""

@@ -11,7 +11,7 @@ from __future__ import annotations
 from math import exp
 
 from logger.core.description import Station, Water
-from logger.core.rules.contract import Judgement, StationNow
+from logger.core.rules.contract import Evidence, Judgement, StationNow
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.said import Said, Watch
 from logger.core.track.flow_view import FlowView
@@ -72,3 +72,19 @@ class WaterOutOfBand:
         what = f"{line.name} runs {'below' if low else 'above'} its band."
         told = {"flow_l_min": round(mean, 3), "limit_l_min": limit}
         return said.say(True, since, what, "Set the valve right.", told)
+
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """The averaged flow (L/min) and the nearer limit: see `Evidence`."""
+        for line, channel, mean in zip(now.station.water, now.water, self._mean, strict=False):
+            if line.name != subject:
+                continue
+            held = self._watch.why_not(now)
+            if channel.flow is None or channel.flow.view.rate_l_min is None:
+                held = held or "the flow is not known"
+            limits = [limit for limit in (line.low_l_min, line.high_l_min) if limit is not None]
+            near = min(limits, key=lambda limit: abs(limit - (mean or 0.0)), default=None)
+            extra = {"low_l_min": line.low_l_min, "high_l_min": line.high_l_min}
+            return Evidence(
+                KIND, subject, "L/min", mean, near, near == line.low_l_min, quiet_because=held, extra=extra
+            )
+        return None

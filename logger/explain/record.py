@@ -1,0 +1,94 @@
+"""Where the past comes from: a journal (also one that a daemon writes to) or a CSV with its actions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from logger.core.description import Bay
+from logger.core.entries import Entry, Finding
+from logger.journal.journal import JournalError, JournalReader
+from logger.replay import ReplayError, entries_of_files
+from logger.settings import Configuration, SettingsError, loads
+
+
+class ExplainError(Exception):
+    """It can't be explained; the text says what was asked, what there is, and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """A record that can be folded. ``told`` holds the alarms that a person was told then; None: a CSV
+    holds readings alone, and what is judged now is all there is. ``name`` is for messages."""
+
+    name: str
+    bay: Bay
+    entries: Callable[[], Iterator[Entry]]
+    first_ns: int
+    last_ns: int
+    told: list[Finding] | None = None
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.bay.time_zone)
+
+
+def from_journal(path: Path, configuration: Configuration | None) -> Past:
+    """A journal, read only; by its own configuration where none is given. ExplainError, in words."""
+    if not path.is_file():
+        raise ExplainError(f"{path}: there is no such journal; name its file or folder with --journal")
+    try:
+        with JournalReader(path) as reader:
+            told = list(reader.findings("alarm"))
+            digests = [c.subject for c in reader.circumstances("configuration")]
+            notes = []
+            if configuration is None:
+                configuration = _own(reader, path, digests)
+            elif digests and configuration.digest != digests[-1]:
+                notes.append(
+                    "the configuration is not the one that the record was last written with: what is judged "
+                    "now may differ from what was told"
+                )
+            first_ns, last_ns = reader.first_at_ns, reader.last_at_ns
+    except JournalError as error:
+        raise ExplainError(str(error)) from error
+    if not last_ns:
+        raise ExplainError(f"{path}: holds no entry yet")
+    return Past(
+        str(path), configuration.bay, lambda: _entries(path), first_ns, last_ns, told, notes
+    )  # fmt: skip
+
+
+def _own(reader: JournalReader, path: Path, digests: list[str]) -> Configuration:
+    text = reader.configuration(digests[-1]) if digests else None
+    if text is None:
+        raise ExplainError(f"{path}: holds no configuration; name one with --config")
+    try:
+        return loads(text, name=f"{path} (its own configuration)")
+    except SettingsError as error:
+        raise ExplainError(f"{path}: its own configuration can't be used now:\n{error}") from error
+
+
+def _entries(path: Path) -> Iterator[Entry]:
+    try:
+        with JournalReader(path) as reader:
+            yield from reader.read(findings=False)  # type: ignore[misc]
+    except JournalError as error:
+        raise ExplainError(str(error)) from error
+
+
+def from_readings(configuration: Configuration, readings: Path, actions: Path | None) -> Past:
+    """A CSV as `tallydeck replay` takes it. ExplainError, in words."""
+    notes: list[str] = []
+    try:
+        listed = entries_of_files(configuration.bay, readings, actions, notes)
+        entries = [entry._replace(seq=seq) for seq, entry in enumerate(listed, 1)]
+    except ReplayError as error:
+        raise ExplainError(str(error)) from error
+    return Past(
+        str(readings), configuration.bay, lambda: iter(entries), entries[0].at_ns,
+        max(entry.at_ns for entry in entries), None, notes,
+    )  # fmt: skip

@@ -1,0 +1,91 @@
+"""What a person wants explained, and where it is found in the record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from logger.explain.probe import Subject
+from logger.explain.record import ExplainError, Past
+from logger.explain.spells import NS, Spell
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What to explain: an alarm by its id, or, with ``at_ns``, an outlet, the feed or an instrument."""
+
+    what: str
+    at_ns: int | None = None
+    before_s: int = 600
+    after_s: int = 300
+
+
+def find(past: Past, wanted: Wanted, known: list[Spell]) -> tuple[Subject, str, Spell | None]:
+    """The subject, the kind of alarm ("" for the one that fits it best), and the spell if one is meant."""
+    if "/" in wanted.what:
+        return _alarm(past, wanted, known)
+    subject = _subject(past, wanted.what)
+    if wanted.at_ns is None:
+        ids = ", ".join(sorted({s.id for s in known if s.subject == subject.name})) or "no alarm of it"
+        raise ExplainError(
+            f'"{wanted.what}" alone is no alarm: say a time with --at to hear why none came then, or name an '
+            f"alarm; there is {ids}"
+        )
+    return subject, "", None
+
+
+def _alarm(past: Past, wanted: Wanted, known: list[Spell]) -> tuple[Subject, str, Spell | None]:
+    mine = [spell for spell in known if spell.id == wanted.what]
+    if not mine:
+        ids = sorted({spell.id for spell in known})
+        there = "it holds " + ", ".join(ids) if ids else "it holds no alarm at all"
+        parts = wanted.what.split("/")
+        if wanted.at_ns is not None and len(parts) in (2, 3):
+            subject = Subject(parts[0] if len(parts) == 3 else "", parts[-1])
+            if _exists(past, subject):
+                return subject, parts[-2], None
+        raise ExplainError(f'there is no alarm "{wanted.what}" in {past.name}; {there}')
+    parts = wanted.what.split("/")
+    subject = Subject(parts[0] if len(parts) == 3 else "", parts[-1])
+    if not _exists(past, subject):
+        raise ExplainError(
+            f'the alarm "{wanted.what}" is not about an outlet, a feed, a water line or an instrument of '
+            "this configuration: there is no evidence by the second to be shown"
+        )
+    if wanted.at_ns is None:
+        return subject, mine[-1].kind, mine[-1]
+    at_ns = wanted.at_ns
+    stood = [spell for spell in mine if spell.stood(at_ns, 60 * NS)]
+    return subject, mine[-1].kind, stood[-1] if stood else None
+
+
+def _subject(past: Past, name: str) -> Subject:
+    found = [
+        Subject(station.name, name)
+        for station in past.bay.stations
+        if name in _of_station(past, station.name)
+    ]
+    if len(found) > 1:
+        names = ", ".join(s.station for s in found)
+        raise ExplainError(
+            f'"{name}" is at several stations ({names}); name an alarm of it, like '
+            f"{found[0].station}/outlet-not-delivering/{name}"
+        )
+    if found:
+        return found[0]
+    if any(channel.name == name for channel in past.bay.channels):
+        return Subject("", name)
+    there = sorted({n for s in past.bay.stations for n in _of_station(past, s.name)})
+    raise ExplainError(f'there is no alarm and no outlet "{name}"; there is {", ".join(there)}')
+
+
+def _of_station(past: Past, station_name: str) -> list[str]:
+    station = next(s for s in past.bay.stations if s.name == station_name)
+    feed = [] if station.feed.channel is None else ["feed"]
+    return feed + [o.name for o in station.outlets] + [line.name for line in station.water]
+
+
+def _exists(past: Past, subject: Subject) -> bool:
+    if not subject.station:
+        return any(channel.name == subject.name for channel in past.bay.channels)
+    known = any(station.name == subject.station for station in past.bay.stations)
+    return known and subject.name in _of_station(past, subject.station)
