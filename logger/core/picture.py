@@ -17,7 +17,6 @@ from logger.core.pace import pace_json
 from logger.core.rhythm_words import cost, rhythm_json
 from logger.core.rules.container_near_full import full_mg, gross_mg, shown_mg
 from logger.core.rules.contract import ChannelNow, OutletNow
-from logger.core.rules.recovery import recovery
 from logger.core.shifts import shift_at
 from logger.core.solids import solids, span_s
 from logger.core.station import StationFold
@@ -226,7 +225,7 @@ def _solids(fold: StationFold) -> dict[str, Any] | None:
 
 
 def _recovery(fold: StationFold, tally: Tally | None) -> dict[str, Any] | None:
-    return None if tally is None else recovery(fold.station, tally)
+    return None if tally is None else fold.recovery(tally)
 
 
 def _alarm(alarm: Alarm, at_ns: int) -> dict[str, Any]:

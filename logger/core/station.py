@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from logger.core.alarms import AlarmChange, AlarmTable
 from logger.core.books import StationBook
 from logger.core.description import Station
@@ -12,6 +14,7 @@ from logger.core.rules.book import station_rules
 from logger.core.rules.contract import ChannelNow, Judgement, OutletNow, StationNow
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.notice import noise_density, noticed_in_s
+from logger.core.rules.recovery import recovery
 from logger.core.tally import SaidMasses, Tally, tally
 
 NS = 10**9
@@ -37,6 +40,9 @@ class StationFold:
         self._pace = PaceFold(station, self.expected)
         self._decks: dict[int, HoldUp | None] = {}  # what lay on the deck when a run ended
         self._runs = False
+        self._recovered: tuple[Tally, dict[str, Any] | None] | None = (
+            None  # it is asked oftener than it changes
+        )
 
     def tick(self, now_s: int) -> list[AlarmChange]:
         """Close the second before ``now_s``; the channels' tracks have been ticked already."""
@@ -106,6 +112,12 @@ class StationFold:
     def deck(self) -> HoldUp | None:
         """What lies on the deck now; None where the feed is not weighed, or was not seen yet."""
         return hold_up(self.now, self.expected, self.rhythm.plugged_at)
+
+    def recovery(self, told: Tally) -> dict[str, Any] | None:
+        """The live recovery by a tally (`rules.recovery`); None where it can't be told."""
+        if self._recovered is None or self._recovered[0] != told:
+            self._recovered = told, recovery(self.station, told)
+        return self._recovered[1]
 
     def _remember_deck(self) -> None:
         """A run that ended now is asked about later, when its last minutes are no more to be seen."""
