@@ -166,14 +166,16 @@ def _statistic(ax: Any, story: Story, times: Sequence[float]) -> None:
     ax.plot(times, values, color=ORANGE, linewidth=1.4, label="evidence")
     ax.plot(times, quiet, color="black", linewidth=2.6, alpha=0.35, label="… held back")
     ax.plot(times, asked, color="black", linewidth=1.0, linestyle=(0, (1, 1)), label="alarm takes")
-    ax.set_ylabel({"nats": "evidence\n(nats)", "s": "time (s)"}.get(unit, f"flow ({unit})"))
+    ax.set_ylabel(
+        {"nats": "evidence\n(nats)", "s": "time (s)", "%": "solids (%)"}.get(unit, f"flow ({unit})")
+    )
     known = [a for a in asked if not isnan(a)]
     seen = [v for v in values if not isnan(v)]
     if known and seen:
         top = max(known)
         ax.set_ylim(min(0.0, *seen), max(1.4 * top, min(1.08 * max(seen), 4.0 * top)))
     if not seen:
-        ax.text(0.5, 0.5, "nothing can be said", transform=ax.transAxes, ha="center", color=GREY)
+        ax.text(0.5, 0.5, "no figures are kept of it", transform=ax.transAxes, ha="center", color=GREY)
     _legend(ax)
 
 

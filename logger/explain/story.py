@@ -97,20 +97,28 @@ def tell(past: Past, wanted: Wanted, progress: Callable[[float], None] = lambda 
         since_s = stood[-1].since_s if stood and stood[-1].subject == subject.name else 0
     if not since_s:
         since_s = _since(probe, kind, moment_s)
-    first = probe.seconds[0].at_s
+    due = _due(probe.seconds)
+    names = _names(bay, subject)
 
     def of_span(spell: Spell) -> bool:
-        mine = spell.subject == subject.name or spell.kind in probe.seconds[0].evidence
-        mine = mine and spell.subject in _names(bay, subject)
-        return mine and spell.from_ns // NS <= to_s and (not spell.over_ns or spell.over_ns // NS >= first)
+        if spell.subject not in names or spell.station not in ("", subject.station):
+            return False
+        return spell.from_ns // NS <= to_s and spell.stood(max(spell.from_ns, probe.seconds[0].at_s * NS))
 
     return Story(
-        past=past, subject=subject, kind=kind, moment_s=moment_s, since_s=max(since_s, first),
-        by_alarm=spell is not None, seconds=probe.seconds, due_mg=_due(probe.seconds),
-        came_mg=_came(bay, subject, probe.seconds),
+        past=past, subject=subject, kind=kind, moment_s=moment_s,
+        since_s=_known_since(probe.seconds, due, since_s, moment_s), by_alarm=spell is not None,
+        seconds=probe.seconds, due_mg=due, came_mg=_came(bay, subject, probe.seconds),
         told=None if past.told is None else [s for s in known if of_span(s)],
         judged=[s for s in spells(findings) if of_span(s)],
     )  # fmt: skip
+
+
+def _known_since(seconds: list[Second], due: list[float | None], since_s: int, moment_s: int) -> int:
+    """``since_s``, or the first second after it of which it is known what was due, if that comes in time."""
+    first = max(since_s, seconds[0].at_s)
+    known = [s.at_s for s, mg in zip(seconds, due, strict=True) if mg is not None and s.at_s >= first]
+    return known[0] if known and known[0] < moment_s else first
 
 
 def judged_spells(past: Past, progress: Callable[[float], None] = lambda part: None) -> list[Spell]:

@@ -35,27 +35,36 @@ def find(past: Past, wanted: Wanted, known: list[Spell]) -> tuple[Subject, str, 
 
 def _alarm(past: Past, wanted: Wanted, known: list[Spell]) -> tuple[Subject, str, Spell | None]:
     mine = [spell for spell in known if spell.id == wanted.what]
-    if not mine:
+    parts = wanted.what.split("/")
+    subject = _of_id(past, parts[0] if len(parts) == 3 else "", parts[-1])
+    if not mine and (wanted.at_ns is None or subject is None or len(parts) not in (2, 3)):
         ids = sorted({spell.id for spell in known})
         there = "it holds " + ", ".join(ids) if ids else "it holds no alarm at all"
-        parts = wanted.what.split("/")
-        if wanted.at_ns is not None and len(parts) in (2, 3):
-            subject = Subject(parts[0] if len(parts) == 3 else "", parts[-1])
-            if _exists(past, subject):
-                return subject, parts[-2], None
         raise ExplainError(f'there is no alarm "{wanted.what}" in {past.name}; {there}')
-    parts = wanted.what.split("/")
-    subject = Subject(parts[0] if len(parts) == 3 else "", parts[-1])
-    if not _exists(past, subject):
+    if subject is None:
         raise ExplainError(
             f'the alarm "{wanted.what}" is not about an outlet, a feed, a water line or an instrument of '
-            "this configuration: there is no evidence by the second to be shown"
+            f"this configuration: no figures are kept of it. It said: {mine[-1].what} {mine[-1].do}"
         )
     if wanted.at_ns is None:
         return subject, mine[-1].kind, mine[-1]
-    at_ns = wanted.at_ns
-    stood = [spell for spell in mine if spell.stood(at_ns, 60 * NS)]
-    return subject, mine[-1].kind, stood[-1] if stood else None
+    stood = [spell for spell in mine if spell.stood(wanted.at_ns, 60 * NS)]
+    return subject, parts[-2], stood[-1] if stood else None
+
+
+def _of_id(past: Past, station: str, name: str) -> Subject | None:
+    """The subject of an alarm: an instrument that serves an outlet stands for that outlet."""
+    for each in past.bay.stations:
+        if station not in ("", each.name):
+            continue
+        if station and name in _of_station(past, each.name):
+            return Subject(each.name, name)
+        served = [("feed", each.feed.channel)] + [(o.name, o.channel) for o in each.outlets]
+        served += [(line.name, line.channel) for line in each.water]
+        for subject, channel in served:
+            if channel == name:
+                return Subject(each.name, subject)
+    return Subject("", name) if any(channel.name == name for channel in past.bay.channels) else None
 
 
 def _subject(past: Past, name: str) -> Subject:
@@ -82,10 +91,3 @@ def _of_station(past: Past, station_name: str) -> list[str]:
     station = next(s for s in past.bay.stations if s.name == station_name)
     feed = [] if station.feed.channel is None else ["feed"]
     return feed + [o.name for o in station.outlets] + [line.name for line in station.water]
-
-
-def _exists(past: Past, subject: Subject) -> bool:
-    if not subject.station:
-        return any(channel.name == subject.name for channel in past.bay.channels)
-    known = any(station.name == subject.station for station in past.bay.stations)
-    return known and subject.name in _of_station(past, subject.station)

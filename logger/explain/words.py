@@ -27,7 +27,7 @@ def in_words(story: Story) -> list[str]:
     if spell is not None:
         lines += [f'Said: "{spell.what}"', f"To do: {spell.do}"]
     lines += _masses(story, evidence)
-    lines += _sure(evidence)
+    lines += _sure(evidence) if evidence is not None else _told_with(spell)
     lines.append(f"Why: {why(story, second, spell)}")
     if spell is None:
         lines += _nearest(story)
@@ -141,8 +141,17 @@ def _sure(evidence: Evidence | None) -> list[str]:
     at = "or less" if evidence.falls else "or more"
     line = f"Evidence: {figure(evidence.statistic, evidence.unit)}; an alarm takes {asked} {at}"
     if evidence.unit == "nats" and evidence.statistic >= 1.0:
-        line += f" (by chance about once in {_round(exp(min(evidence.statistic, 60.0)))} such windows)"
+        line += (
+            f" (by chance at most about once in {_round(exp(min(evidence.statistic, 60.0)))} such windows)"
+        )
     return [line + "."]
+
+
+def _told_with(spell: Spell | None) -> list[str]:
+    """Of a rule that cannot be asked: what it told with the alarm."""
+    if spell is None or not spell.evidence:
+        return []
+    return ["Told with it: " + ", ".join(f"{key} {value}" for key, value in spell.evidence.items()) + "."]
 
 
 def _round(value: float) -> str:

@@ -10,7 +10,7 @@ the feed stands. False alarms: not measured; the moisture of the feed itself mak
 from __future__ import annotations
 
 from logger.core.description import Station
-from logger.core.rules.contract import Judgement, StationNow
+from logger.core.rules.contract import Evidence, Judgement, StationNow
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.said import Said, Watch, minutes
 from logger.core.solids import Solids, solids, span_s
@@ -82,3 +82,26 @@ class FeedTooThick:
         do = "Give the feed more water, or feed less; see that the feed water runs."
         by = "feed-stopped" if stopped else ""
         return self._said.say(True, since or now_s, what, do, told, suppressed_by=by)
+
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """Solids by mass (%) beside the limit and how sure it must be: see `Evidence`."""
+        if subject != "feed":
+            return None
+        held, pulp = self._watch.why_not(now), solids(now)
+        if pulp is None or pulp.share is None or pulp.u is None:
+            held = held or "how much feed and water came is not known"
+            return Evidence(KIND, subject, "%", quiet_because=held)
+        if not held and now.feed_stopped_since_s is not None:
+            held = "the feed stopped"
+        asked = 100.0 * (self._limit + self.sure * pulp.u)
+        extra = {"u_percent": round(100.0 * pulp.u, 2), "limit_percent": 100.0 * self._limit}
+        return Evidence(
+            KIND,
+            subject,
+            "%",
+            100.0 * pulp.share,
+            asked,
+            window_s=int(pulp.span_s),
+            quiet_because=held,
+            extra=extra,
+        )

@@ -22,8 +22,9 @@ from dataclasses import dataclass
 from math import exp, sqrt
 
 from logger.core.description import ContainerKind, Station
-from logger.core.rules.contract import Judgement, OutletNow, StationNow
+from logger.core.rules.contract import Evidence, Judgement, OutletNow, StationNow
 from logger.core.rules.expected import MEMORY_S, UNWEIGHED_NATS, ExpectedFlow
+from logger.core.rules.looking import not_believed, outlet_at
 from logger.core.rules.past import SETTLE_S, OutletPast
 from logger.core.rules.said import Said, Watch, minutes
 from logger.core.rules.surplus import WANDER_LEAST, Since, most_between, surplus_nats
@@ -289,3 +290,36 @@ class OutletSurging:
             2.0 * self._expected.level_var(past) + u_water**2 + self._wads(past) * due + (wander * due) ** 2
         )
         return _Surge(came, now_s - began, beyond, u, 0.0, surge.nats)
+
+    # -- asked why ---------------------------------------------------------------------------------
+
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """How much more came than was due, out of the blue: see `Evidence`."""
+        number = outlet_at(now, subject)
+        past = None if number is None else self._expected.outlets[number]
+        if number is None or past is None:
+            return None
+        held = self._watch.why_not(now) or not_believed(now.outlets[number], past, now.now_s)
+        held = held or ("" if past.learned else "its share is not learned yet")
+        if not held and self._since[number] is not None:
+            held = "it was short before: what makes that good again is no surge"
+        oldest = max(past.began_s or now.now_s, self._from_s[number], self._expected.earliest_s(number))
+        found: list[tuple[float, int, float, float, str]] = []
+        for window in [window for window in WINDOWS if past.share and now.now_s - window >= oldest]:
+            start = now.now_s - window
+            came, due = past.got(start, now.now_s), most_between(self._expected, number, start, now.now_s)
+            beyond, u_water = self._without_water(past, came - due)
+            beyond -= self._maybe_caught(now.outlets[number], now.now_s)
+            variance = 2.0 * self._expected.level_var(past) + u_water**2
+            phi = max(past.lumps.phi_mg, self._wads(past))
+            wander = max(WANDER_LEAST, self._expected.wander(number))
+            nats = surplus_nats(due, due + beyond, variance, phi, wander) if beyond > 0.0 < due else 0.0
+            least = max(HALF_MINUTE_S * self._usual_mg_s(past), LEAST_MG)
+            little = came < TIMES * due or beyond < least
+            found.append((nats, window, came, due, "too little more came than was due" if little else ""))
+        if not found:
+            return Evidence(KIND, subject, threshold=self.threshold, quiet_because=held)
+        nats, window, came, due, little_text = max(found, key=lambda each: (not each[4], each[0]))
+        if nats >= self.threshold:
+            held = held or little_text
+        return Evidence(KIND, subject, "nats", nats, self.threshold, False, window, due, came, held)

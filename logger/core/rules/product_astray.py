@@ -25,8 +25,9 @@ from dataclasses import dataclass
 from math import log1p, sqrt
 
 from logger.core.description import ContainerKind, Station
-from logger.core.rules.contract import Judgement, OutletNow, StationNow
+from logger.core.rules.contract import Evidence, Judgement, OutletNow, StationNow
 from logger.core.rules.expected import UNWEIGHED_NATS, ExpectedFlow
+from logger.core.rules.looking import Window, not_believed, outlet_at, shortfalls
 from logger.core.rules.notice import evidence
 from logger.core.rules.outlet_surging import SHORT_KINDS
 from logger.core.rules.past import OutletPast
@@ -276,6 +277,42 @@ class ProductAstray:
         for to, mass in zip(names, masses, strict=True):
             told[f"to_{to}_kg"] = round(mass / 1e6, 4)
         return what, told
+
+    # -- asked why ---------------------------------------------------------------------------------
+
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """The outlet's shortfall with the gain of the one that gained most: see `Evidence`."""
+        number = outlet_at(now, subject)
+        past = None if number is None else self._expected.outlets[number]
+        if number is None or past is None:
+            return None
+        held = self._watch.why_not(now) or not_believed(now.outlets[number], past, now.now_s)
+        held = held or ("" if past.learned else "its share is not learned yet")
+        oldest = max(self._from_s[number], self._expected.earliest_s(number))
+        wander = self._wander(number, past)
+        found: list[tuple[float, Window, str, float, float]] = []
+        for short in shortfalls(self._expected, number, WINDOWS, oldest_s=oldest, wander_least=wander):
+            for other, outlet in enumerate(now.outlets):
+                gainer = self._expected.outlets[other]
+                if other == number or gainer is None or not self._judgeable(other, outlet):
+                    continue
+                gained = self._gain(other, gainer, now.now_s - short.window_s, now.now_s)
+                if gained is not None:
+                    both = short.nats + gained[2]
+                    found.append((both, short, outlet.outlet.name, gained[0], gained[2]))
+        if not found:
+            held = held or "no other outlet gains clearly"
+            return Evidence(KIND, subject, threshold=self.threshold, quiet_because=held)
+        both, short, name, gain_mg, gain_nats = max(found, key=lambda each: each[0])
+        if not held and min(short.nats, gain_nats) < EACH:
+            held = (
+                f"the shortfall ({short.nats:.1f}) and the gain ({gain_nats:.1f}) each take {EACH:.0f} nats"
+            )
+        extra = {"to": name, "gained_kg": round(gain_mg / 1e6, 4), "gain_nats": round(gain_nats, 2)}
+        return Evidence(
+            KIND, subject, "nats", both, self.threshold + log1p(both), False, short.window_s,
+            short.expected_mg, short.came_mg, held, extra,
+        )  # fmt: skip
 
 
 def conserved(
