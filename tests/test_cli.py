@@ -49,7 +49,7 @@ def readings(tmp_path_factory: pytest.TempPathFactory) -> Path:
 SAID = [
     *("settings", "pause", "resume", "note", "mark", "word"),
     *("container-set", "changed", "away", "decanted", "sample", "weigh-product", "cancel-weighing"),
-    *("acknowledge", "ack", "shelve", "correct", "amend", "withdraw"),
+    *("acknowledge", "ack", "shelve", "no-stop", "correct", "amend", "withdraw"),
 ]
 COMMANDS = [
     ["serve"],

@@ -182,6 +182,17 @@ def shelve(
 # ---------------------------------------------------------------------- corrections
 
 
+@says(say_app, "no-stop", actions.NoStop)
+def no_stop(
+    say: Say,
+    outlet: OutletArgument,
+    undo: Annotated[bool, typer.Option("--undo", help="It was one after all.")] = False,
+    why: WhyOption = "",
+) -> None:
+    """What was taken for a stop of an outlet was none (the newest, or the one at --time)."""
+    say(outlet=outlet, undo=undo, why=why)
+
+
 @says(say_app, "correct", actions.Correct)
 def correct(
     say: Say,

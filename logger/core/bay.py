@@ -125,7 +125,9 @@ class Bay:
         self._changes(self.keeper.tick(now_s), now_s * NS, found)
         if now_s % TALLY_EVERY_S == 0:
             for run in self.open_runs():
-                found.append(self._finding(now_s * NS, "tally", run.run, self.run_tally(run)))
+                told = self.run_tally(run)
+                del told["rhythm"]  # told when the run ends; each minute it would swell the record
+                found.append(self._finding(now_s * NS, "tally", run.run, told))
 
     # ------------------------------------------------------------------ findings
 
@@ -201,12 +203,24 @@ class Bay:
                 | actions.Correct()
             ):
                 found += self.containers.act(entry)
+            case actions.NoStop():
+                self._no_stop(entry, body, found)
             case actions.Acknowledge():
                 self._acknowledge(entry, body, found)
             case actions.Shelve():
                 until = entry.at_ns + round(body.minutes * 60) * NS
                 self._alarm_said(body.alarm)
                 self._alarms(self.alarms.shelve(body.alarm, until, entry.at_ns), found)
+
+    def _no_stop(self, entry: Action, body: actions.NoStop, found: list[Finding]) -> None:
+        fold = self.stations[self.books.station_of(body.station)]
+        at_s = None if body.time_ns is None else body.time_ns // NS
+        try:
+            began_s = fold.rhythm.no_stop(body.outlet, at_s, undo=body.undo)
+        except ValueError as error:
+            raise Refused(str(error)) from None
+        told = {"station": fold.station.name, "outlet": body.outlet, "began_s": began_s, "undo": body.undo}
+        found.append(self._finding(entry.at_ns, "no-stop", body.outlet, told))
 
     def _acknowledge(self, entry: Action, body: actions.Acknowledge, found: list[Finding]) -> None:
         if body.alarm != "all":

@@ -50,6 +50,7 @@ class Stop:
     flowing_s: int | None = None
     cleared: bool = False
     settled: bool = False  # what surged after it has come
+    none: bool = False  # a person said that it was none
     held_mg: float = 0.0
     u_held_mg: float = 0.0
     missing_mg: float = 0.0
@@ -206,6 +207,27 @@ class Rhythm:
             if start < stopped_s:
                 fed.append((start, stopped_s))
 
+    def no_stop(self, outlet: str, at_s: int | None, *, undo: bool = False) -> int:
+        """What was taken for a stop at a second (None: the newest) was none; or, undone, was one after all.
+
+        Answers when it began. ValueError, in the operator's words, where there is none.
+        """
+        number = self._names.get(outlet)
+        if number is None:
+            raise ValueError(f'there is no outlet "{outlet}" here; there is {", ".join(self._names)}')
+        stops = [s for s in self._stops[number] if at_s is None or self._lasted(s, at_s)]
+        if not stops:
+            when = "then" if at_s is not None else "yet"
+            raise ValueError(
+                f'outlet "{outlet}" was not taken for plugged {when}; see its alarms for when it was'
+            )
+        stops[-1].none = not undo
+        return stops[-1].begin_s
+
+    @staticmethod
+    def _lasted(stop: Stop, second: int) -> bool:
+        return stop.begin_s <= second and (stop.flowing_s is None or second <= stop.flowing_s + RELEASE_S)
+
     # -- questions ---------------------------------------------------------------------------------
 
     def held_back_kg(self, number: int) -> tuple[float, float]:
@@ -219,8 +241,7 @@ class Rhythm:
         """Whether any outlet was plugged then, or had let go so lately that what it held back still came."""
         for stops in self._stops:
             for stop in reversed(stops):
-                over_s = second if stop.flowing_s is None else stop.flowing_s + RELEASE_S
-                if stop.begin_s <= second <= over_s:
+                if not stop.none and self._lasted(stop, second):
                     return True
                 if stop.begin_s < second - 2 * REMEMBERED_S:
                     break
@@ -228,7 +249,7 @@ class Rhythm:
 
     def over(self, number: int, spans: Sequence[Span], now_s: int) -> Figures:
         """The figures of the stops that began in some spans (station seconds, [from, to))."""
-        stops = [stop for stop in self._stops[number] if any(a <= stop.begin_s < b for a, b in spans)]
+        stops = [s for s in self._stops[number] if not s.none and any(a <= s.begin_s < b for a, b in spans)]
         free_s = self._free_s(stops, spans, now_s)
         hours = max(free_s, 1) / 3600.0
         low, high = rate_interval(len(stops), hours)

@@ -6,13 +6,16 @@ from dataclasses import dataclass
 
 import pytest
 
+from logger.core.actions import BODY
 from logger.core.bay import Bay
+from logger.core.entries import Action
 from logger.core.picture import picture
 from logger.core.rhythm import Figures, Rhythm
 from logger.core.rhythm_words import cost, rhythm_json, sentence, spoken
 from logger.core.rules.contract import Judgement, StationRule
 from logger.core.rules.outlet_not_delivering import OutletNotDelivering
 from logger.core.rules.outlet_slow import OutletSlow
+from logger.core.walltime import rfc3339
 from logger.journal.checkpoint import freeze, thaw
 from tests.core.folding import T0_S, configuration, entries, fold, foundry_trace
 from tests.core.rules.fakes import T0, Play
@@ -250,3 +253,44 @@ def test_a_frozen_and_thawed_fold_tells_the_same(bay: Bay) -> None:
     rhythm, again = (each.stations["table"].rhythm for each in (bay, thaw(freeze(bay))))
     spans, now_s = [(T0_S, T0_S + 10**6)], bay.at_ns // 10**9
     assert rhythm_json(again.over(0, spans, now_s), now_s) == rhythm_json(rhythm.over(0, spans, now_s), now_s)
+
+
+# -- what a person corrects ----------------------------------------------------------------------------
+
+
+def said(bay: Bay, **fields: object) -> list[str]:
+    """Say that a stop was none; the kinds of findings that answer."""
+    body = BODY.validate_python({"action": "no-stop", **fields})
+    found = bay.apply(Action(bay.at_ns, body, seq=bay.seq + 1))
+    return [f"{finding.kind}: {finding.data.get('reason', '')}" for finding in found]
+
+
+def test_a_stop_that_was_none_leaves_the_rhythm_and_comes_back() -> None:
+    bay = Bay(configuration().bay)
+    fold(bay, entries(foundry_trace())[:-1])
+
+    def stops() -> int:
+        rhythm = picture(bay, {}, {}, "0")["stations"][0]["outlets"][0]["rhythm"]
+        assert isinstance(rhythm["stops"], int)
+        return rhythm["stops"]
+
+    assert said(bay, outlet="concentrate") == ["no-stop: "]
+    assert stops() == 0
+    assert said(bay, outlet="concentrate", undo=True) == ["no-stop: "]
+    assert stops() == 1
+    assert said(bay, outlet="concentrate", time=rfc3339((T0_S + 380) * 10**9)) == ["no-stop: "]
+    assert stops() == 0
+
+
+@pytest.mark.parametrize(
+    ("fields", "reason"),
+    [
+        ({"outlet": "tailings"}, 'outlet "tailings" was not taken for plugged yet'),
+        ({"outlet": "slag"}, 'there is no outlet "slag" here; there is concentrate, middlings'),
+        ({"outlet": "concentrate", "time": rfc3339((T0_S + 100) * 10**9)}, "was not taken for plugged then"),
+    ],
+)
+def test_a_stop_that_never_was_cannot_be_corrected(bay: Bay, fields: dict[str, object], reason: str) -> None:
+    (answer,) = said(bay, **fields)
+    assert answer.startswith("refused: ")
+    assert reason in answer

@@ -38,6 +38,7 @@ from logger.core.actions.runs import (
     Withdraw,
     WordMark,
 )
+from logger.core.actions.stops import NoStop
 
 Body: TypeAlias = Annotated[
     OpenLot
@@ -60,6 +61,7 @@ Body: TypeAlias = Annotated[
     | Decanted
     | SampleTaken
     | Correct
+    | NoStop
     | Acknowledge
     | Shelve,
     Field(discriminator="action"),
@@ -88,6 +90,7 @@ __all__ = [
     "Mark",
     "MassKg",
     "Name",
+    "NoStop",
     "Note",
     "OpenLot",
     "PauseFeed",

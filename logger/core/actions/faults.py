@@ -143,6 +143,7 @@ def _allowed(kind: str, context: Mapping[str, Any], field: str) -> tuple[str, st
 _AN_OBJECT = ("an object", "give an object with its fields")
 _A_LIST = ("a list", "give a list")
 _WHOLE = ("a whole number", "give a whole number")
+_TRUTH = ("true or false", "give true or false")
 _KINDS = {
     "missing": ("", 'give "{field}"'),
     "extra_forbidden": ("", 'take "{field}" out, or check how it is spelt'),
@@ -162,6 +163,8 @@ _KINDS = {
     "dict_type": _AN_OBJECT,
     "list_type": _A_LIST,
     "tuple_type": _A_LIST,
+    "bool_type": _TRUTH,
+    "bool_parsing": _TRUTH,
     "int_type": _WHOLE,
     "int_parsing": _WHOLE,
     "int_from_float": _WHOLE,

@@ -137,6 +137,10 @@ STORY = [
         *("say", "shelve", "none such", "--minutes", "5", "--why", "seen"),
     ),
     _example(
+        {"action": "no-stop", "outlet": "concentrate", "undo": True, "why": "it was one"},
+        *("say", "no-stop", "concentrate", "--undo", "--why", "it was one"),
+    ),
+    _example(
         {"action": "end-run", "run": "{way}/1", "hold_up": "0.4 kg"},
         *("run", "end", "--run", "{way}/1", "--hold-up", "0.4 kg"),
     ),
@@ -164,5 +168,5 @@ STORY = [
         *("--feed-from", "{way}/1/middlings"),
     ),
 ]
-REFUSED = {"correct", "shelve"}
+REFUSED = {"correct", "no-stop", "shelve"}
 """Actions that the story says in vain on purpose: there is nothing they could be about."""

@@ -44,6 +44,7 @@ def test_nonsense_is_refused_with_its_reason(said: dict[str, object], message: s
         {"action": "note", "text": "wet\nfeed"},
         {"action": "container-set", "outlet": "concentrate", "tare": "1 kg"},
         {"action": "correct", "recognised": "c#1", "was": "nothing", "why": "a hose lay on it"},
+        {"action": "no-stop", "outlet": "c", "undo": True},
         {"action": "acknowledge", "alarm": "all", "id": "k1"},
         {"action": "shelve", "alarm": "a", "minutes": 15},
     ],
