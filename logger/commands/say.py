@@ -189,7 +189,7 @@ def no_stop(
     undo: Annotated[bool, typer.Option("--undo", help="It was one after all.")] = False,
     why: WhyOption = "",
 ) -> None:
-    """What was taken for a stop of an outlet was none (the newest, or the one at --time)."""
+    """What was taken for a stop of an outlet was none: the newest that had begun by --time."""
     say(outlet=outlet, undo=undo, why=why)
 
 

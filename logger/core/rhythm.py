@@ -208,19 +208,16 @@ class Rhythm:
                 fed.append((start, stopped_s))
 
     def no_stop(self, outlet: str, at_s: int | None, *, undo: bool = False) -> int:
-        """What was taken for a stop at a second (None: the newest) was none; or, undone, was one after all.
+        """The newest stop that had begun by a second (None: now) was none; or, undone, was one after all.
 
         Answers when it began. ValueError, in the operator's words, where there is none.
         """
         number = self._names.get(outlet)
         if number is None:
             raise ValueError(f'there is no outlet "{outlet}" here; there is {", ".join(self._names)}')
-        stops = [s for s in self._stops[number] if at_s is None or self._lasted(s, at_s)]
+        stops = [stop for stop in self._stops[number] if at_s is None or stop.begin_s <= at_s]
         if not stops:
-            when = "then" if at_s is not None else "yet"
-            raise ValueError(
-                f'outlet "{outlet}" was not taken for plugged {when}; see its alarms for when it was'
-            )
+            raise ValueError(f'outlet "{outlet}" had not been taken for plugged by then; see its alarms')
         stops[-1].none = not undo
         return stops[-1].begin_s
 

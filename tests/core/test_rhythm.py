@@ -285,9 +285,12 @@ def test_a_stop_that_was_none_leaves_the_rhythm_and_comes_back() -> None:
 @pytest.mark.parametrize(
     ("fields", "reason"),
     [
-        ({"outlet": "tailings"}, 'outlet "tailings" was not taken for plugged yet'),
+        ({"outlet": "tailings"}, 'outlet "tailings" had not been taken for plugged by then'),
         ({"outlet": "slag"}, 'there is no outlet "slag" here; there is concentrate, middlings'),
-        ({"outlet": "concentrate", "time": rfc3339((T0_S + 100) * 10**9)}, "was not taken for plugged then"),
+        (
+            {"outlet": "concentrate", "time": rfc3339((T0_S + 100) * 10**9)},
+            "had not been taken for plugged by then",
+        ),
     ],
 )
 def test_a_stop_that_never_was_cannot_be_corrected(bay: Bay, fields: dict[str, object], reason: str) -> None:

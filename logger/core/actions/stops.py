@@ -12,7 +12,7 @@ from logger.core.actions.base import AtStation, Name, Text
 class NoStop(AtStation):
     """Say that what was taken for a stop of an outlet was none: it leaves the outlet's rhythm.
 
-    ``time`` is a moment within the stop; left out, the newest is meant.
+    The newest that had begun by ``time`` is meant.
     """
 
     action: Literal["no-stop"] = "no-stop"
