@@ -75,6 +75,11 @@ def code_digest() -> str:
     return digest.hexdigest()
 
 
+def checkpoint_key(digest: str) -> str:
+    """Names the checkpoints that are good for this code and the configuration of that digest."""
+    return hashlib.sha256((code_digest() + digest).encode()).hexdigest()
+
+
 class Daemon:
     """One bay: journal, loop, ports, board. `start`, then `stop`; `serve` does both around signals."""
 
@@ -161,7 +166,7 @@ class Daemon:
 
     def _start_loop(self) -> None:
         configuration = self.configuration
-        key = hashlib.sha256((code_digest() + configuration.digest).encode()).hexdigest()
+        key = checkpoint_key(configuration.digest)
         seq, bay = self._resume(key)
         self.loop = Loop(
             bay,

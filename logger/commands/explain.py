@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 from rich.table import Table
 
-from logger.app import JOURNAL_NAME
+from logger.app import JOURNAL_NAME, checkpoint_key
 from logger.commands.shared import (
     CANT_CREATE,
     DATA,
@@ -126,7 +126,8 @@ def _past(config: Path | None, journal: Path | None, readings: Path | None, acti
         if directory is None:
             fail(USAGE, "name a record with --journal DIR, or the bay's configuration with --config FILE")
         journal = directory
-    return from_journal(journal / JOURNAL_NAME if journal.is_dir() else journal, configuration)
+    path = journal / JOURNAL_NAME if journal.is_dir() else journal
+    return from_journal(path, configuration, checkpoint_key)
 
 
 def _wanted(past: Past, alarm: str, at: str | None, before: str, after: str) -> Wanted:

@@ -24,6 +24,14 @@ class ProbedBay(Bay):
         super().__init__(description)
         self._look = look
 
+    @classmethod
+    def of(cls, bay: Bay, look: Callable[[ProbedBay, int], None]) -> ProbedBay:
+        """The same fold, as it stands, from now on looked at; ``bay`` itself is not to be used any more."""
+        probed = cls.__new__(cls)
+        probed.__dict__.update(bay.__dict__)
+        probed._look = look
+        return probed
+
     def _tick(self, now_s: int, found: list[Finding]) -> None:
         super()._tick(now_s, found)
         self._look(self, now_s)

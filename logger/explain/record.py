@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from logger.core.bay import Bay as Fold
 from logger.core.description import Bay
 from logger.core.entries import Entry, Finding
+from logger.journal.checkpoint import thaw
 from logger.journal.journal import JournalError, JournalReader
 from logger.replay import ReplayError, entries_of_files
 from logger.settings import Configuration, SettingsError, loads
@@ -18,26 +21,39 @@ class ExplainError(Exception):
     """It can't be explained; the text says what was asked, what there is, and what to do."""
 
 
+def _no_checkpoint(before_ns: int) -> tuple[int, Fold] | None:
+    del before_ns
+    return None
+
+
 @dataclass(frozen=True, slots=True)
 class Past:
-    """A record that can be folded. ``told`` holds the alarms that a person was told then; None: a CSV
-    holds readings alone, and what is judged now is all there is. ``name`` is for messages."""
+    """A record that can be folded. ``entries(after)`` are those with a greater seq. ``resume(before_ns)`` is
+    the fold as a checkpoint kept it before a station time, with its seq; None where there is none.
+    ``told`` holds the alarms that a person was told then; None: a CSV holds readings alone, and what is
+    judged now is all there is. ``name`` is for messages."""
 
     name: str
     bay: Bay
-    entries: Callable[[], Iterator[Entry]]
+    entries: Callable[[int], Iterator[Entry]]
     first_ns: int
     last_ns: int
     told: list[Finding] | None = None
     notes: list[str] = field(default_factory=list)
+    resume: Callable[[int], tuple[int, Fold] | None] = _no_checkpoint
 
     @property
     def zone(self) -> ZoneInfo:
         return ZoneInfo(self.bay.time_zone)
 
 
-def from_journal(path: Path, configuration: Configuration | None) -> Past:
-    """A journal, read only; by its own configuration where none is given. ExplainError, in words."""
+def from_journal(
+    path: Path, configuration: Configuration | None, key_of: Callable[[str], str] | None = None
+) -> Past:
+    """A journal, read only; by its own configuration where none is given. ExplainError, in words.
+
+    ``key_of`` gives the key of checkpoints from a configuration's digest; None: always from the start.
+    """
     if not path.is_file():
         raise ExplainError(f"{path}: there is no such journal; name its file or folder with --journal")
     try:
@@ -58,7 +74,8 @@ def from_journal(path: Path, configuration: Configuration | None) -> Past:
     if not last_ns:
         raise ExplainError(f"{path}: holds no entry yet")
     return Past(
-        str(path), configuration.bay, lambda: _entries(path), first_ns, last_ns, told, notes
+        str(path), configuration.bay, lambda after: _entries(path, after), first_ns, last_ns, told, notes,
+        _no_checkpoint if key_of is None else partial(_resume, path, key_of(configuration.digest)),
     )  # fmt: skip
 
 
@@ -72,10 +89,25 @@ def _own(reader: JournalReader, path: Path, digests: list[str]) -> Configuration
         raise ExplainError(f"{path}: its own configuration can't be used now:\n{error}") from error
 
 
-def _entries(path: Path) -> Iterator[Entry]:
+def _resume(path: Path, key: str, before_ns: int) -> tuple[int, Fold] | None:
+    """The newest checkpoint before a time: what came just now need not be folded from the start."""
     try:
         with JournalReader(path) as reader:
-            yield from reader.read(findings=False)  # type: ignore[misc]
+            last = reader.first_seq_at(before_ns)
+            for older in (0, 1):
+                loaded = reader.load_checkpoint(key, older)
+                if loaded is not None and loaded[0] < last:
+                    bay = thaw(loaded[1])
+                    return (loaded[0], bay) if isinstance(bay, Fold) else None
+    except JournalError:
+        return None  # a checkpoint that can't be used costs time, no more
+    return None
+
+
+def _entries(path: Path, after: int) -> Iterator[Entry]:
+    try:
+        with JournalReader(path) as reader:
+            yield from reader.read(after=after, findings=False)  # type: ignore[misc]
     except JournalError as error:
         raise ExplainError(str(error)) from error
 
@@ -89,6 +121,6 @@ def from_readings(configuration: Configuration, readings: Path, actions: Path | 
     except ReplayError as error:
         raise ExplainError(str(error)) from error
     return Past(
-        str(readings), configuration.bay, lambda: iter(entries), entries[0].at_ns,
+        str(readings), configuration.bay, lambda after: iter(entries[after:]), entries[0].at_ns,
         max(entry.at_ns for entry in entries), None, notes,
     )  # fmt: skip

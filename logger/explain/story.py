@@ -123,7 +123,7 @@ def _known_since(seconds: list[Second], due: list[float | None], since_s: int, m
 
 def judged_spells(past: Past, progress: Callable[[float], None] = lambda part: None) -> list[Spell]:
     """The alarms of the whole record as they are judged now."""
-    return spells(_fold(past, lambda bay, now_s: None, past.last_ns // NS, progress))
+    return spells(_fold(past, lambda bay, now_s: None, (None, past.last_ns // NS), progress))
 
 
 def _moment(past: Past, wanted: Wanted, spell: Spell | None) -> int:
@@ -150,24 +150,38 @@ def _look(past: Past, probe: Probe, progress: Callable[[float], None]) -> tuple[
         probe(bay, now_s)
 
     whole = past.told is not None
-    findings = _fold(past, look, probe.to_s, lambda part: progress(part if whole else 0.5 + part / 2))
+    span = (_early(past, probe), probe.to_s)
+    findings = _fold(past, look, span, lambda part: progress(part if whole else 0.5 + part / 2))
     if not kept:
         raise ExplainError(f"{past.name}: holds less than a second of readings")
     return kept[0], findings
 
 
+def _early(past: Past, probe: Probe) -> int:
+    """A time (ns) before the span, and before any alarm that stood in it came."""
+    stood = [s.from_ns for s in spells(past.told or []) if s.stood(probe.from_s * NS)]
+    return min([probe.from_s * NS, *stood]) - 2 * NS
+
+
 def _fold(
-    past: Past, look: Callable[[ProbedBay, int], None], to_s: int, progress: Callable[[float], None]
+    past: Past,
+    look: Callable[[ProbedBay, int], None],
+    span: tuple[int | None, int],
+    progress: Callable[[float], None],
 ) -> list[Finding]:
-    bay = ProbedBay(past.bay, look)
+    """Fold to the second ``span[1]``; from a checkpoint before ``span[0]`` (ns) if there is one, else from
+    the start."""
+    early_ns, to_s = span
+    kept = None if early_ns is None else past.resume(early_ns)
+    after, bay = (0, ProbedBay(past.bay, look)) if kept is None else (kept[0], ProbedBay.of(kept[1], look))
+    from_ns = max(bay.at_ns, past.first_ns)
     findings: list[Finding] = []
-    span = max(to_s * NS - past.first_ns, 1)
-    for number, entry in enumerate(past.entries()):
+    for number, entry in enumerate(past.entries(after)):
         if entry.at_ns > (to_s + 1) * NS:
             break
         findings += bay.apply(entry)
         if number % 20_000 == 0:
-            progress(min((entry.at_ns - past.first_ns) / span, 1.0))
+            progress(min((entry.at_ns - from_ns) / max(to_s * NS - from_ns, 1), 1.0))
     progress(1.0)
     return findings
 

@@ -10,15 +10,17 @@ import pytest
 from click.testing import Result
 from typer.testing import CliRunner
 
+from logger.app import checkpoint_key
 from logger.cli import app
 from logger.core.bay import Bay
 from logger.core.entries import Circumstance, Finding
-from logger.journal.journal import Journal
+from logger.journal.checkpoint import freeze
+from logger.journal.journal import Journal, JournalReader
 from logger.loop import Loop
 from logger.settings import loads
 from logger.simulator.trace import write_csv
 from tests.app.bays import until
-from tests.core.folding import T0, foundry_trace, reading
+from tests.core.folding import NS, T0, foundry_trace, reading
 from tests.explain.pasts import CLOG, DEMO
 
 LAST_S = 470.0
@@ -114,6 +116,28 @@ def test_figures_agree_with_what_was_told(journal: Path) -> None:
     assert [each["began"] for each in data["told"]] == [each["began"] for each in data["judged"]]
     assert data["told"][0]["acknowledged"] is not None
     assert data["time_zone"] == "Europe/Vienna"
+
+
+def test_a_checkpoint_of_the_daemon_saves_the_fold(journal: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the loop keeps now and then is used for what came after it, and makes no difference."""
+    at = ["middlings", "--at", "07:07:20", "--before", "30s", "--after", "5s", "--journal", str(journal)]
+    from_start = explain(*at, "--json").stdout
+    configuration = loads(DEMO)
+    path = journal / "journal.sqlite"
+    with JournalReader(path) as reader:
+        last = reader.first_seq_at(T0 + 380 * NS)
+        bay = Bay(configuration.bay)
+        for entry in reader.read(upto=last, findings=False):
+            bay.apply(entry)  # type: ignore[arg-type]
+    used: list[int] = []
+
+    def load(self: JournalReader, key: str, older: int = 0) -> tuple[int, bytes] | None:
+        used.append(older)
+        return None if key != checkpoint_key(configuration.digest) or older == 0 else (bay.seq, freeze(bay))
+
+    monkeypatch.setattr(JournalReader, "load_checkpoint", load)
+    assert explain(*at, "--json").stdout == from_start
+    assert used == [0, 1]
 
 
 def test_a_csv_is_explained_by_the_configuration(tmp_path: Path) -> None:

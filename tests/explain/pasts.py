@@ -44,7 +44,7 @@ def past(
     whole = [e._replace(seq=seq, at_ns=e.at_ns + shift_ns) for seq, e in enumerate(whole, 1)]
     ends = whole[0].at_ns, whole[-1].at_ns
     told = alarms() if told is None else told
-    return Past("the record", described(units), lambda: iter(whole), *ends, list(told))
+    return Past("the record", described(units), lambda after: iter(whole[after:]), *ends, list(told))
 
 
 @cache

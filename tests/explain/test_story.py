@@ -17,6 +17,7 @@ from logger.explain.figures import to_json
 from logger.explain.probe import Probe, ProbedBay, Subject
 from logger.explain.wanted import find
 from logger.explain.words import in_words
+from logger.journal.checkpoint import freeze, thaw
 from logger.settings import loads
 from tests.core.folding import NS, T0, T0_S, fold
 from tests.explain.pasts import CLOG, DEMO, alarms, asked, clog, described, listed, past
@@ -221,6 +222,24 @@ def test_a_rule_asked_about_somebody_else_says_nothing(rule_subject: str) -> Non
     rules = [rule for rule in station.rules if isinstance(rule, Evident)]
     assert len(rules) >= 9
     assert [rule.evidence(rule_subject, station.now) for rule in rules] == [None] * len(rules)
+
+
+def test_from_a_checkpoint_the_same_is_seen_as_from_the_start() -> None:
+    """Kept while nothing of the span had begun; every second and every word is the same."""
+    wanted = Wanted("table/feed-stopped/feed", None, 120, 20)
+    whole = past()
+    kept = Bay(described())
+    fold(kept, listed()[:14_000])
+    assert kept.at_ns < T0 + 530 * NS
+    asked_for: list[int] = []
+
+    def resume(before_ns: int) -> tuple[int, Bay]:
+        asked_for.append(before_ns)
+        return 14_000, thaw(freeze(kept))
+
+    early = replace(whole, resume=resume)
+    assert to_json(tell(early, wanted)) == to_json(tell(whole, wanted))
+    assert asked_for[0] > kept.at_ns
 
 
 # -- errors ----------------------------------------------------------------------------------------
