@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import gammaincc, ndtr
 
 Array = NDArray[np.float64]
 CELLS = 96  # of a sixth to an eighth of the noise: six standard deviations to either side
@@ -23,7 +23,10 @@ FFT = 1024
 
 @dataclass(frozen=True)
 class Cell:
-    """An outlet and its scale: rate, dispersion of exponential lumps, noise, resolution, reading interval."""
+    """An outlet and its scale: rate, dispersion of the lumps, noise, resolution, reading interval.
+
+    Lumps have gamma masses: of ``shape`` 1 exponential, above more alike, below more unlike.
+    """
 
     rate_kg_h: float
     phi_g: float
@@ -31,6 +34,12 @@ class Cell:
     d_g: float
     interval_s: float = 0.2
     blocked: float = 1.0
+    shape: float = 1.0
+
+    @property
+    def lump_g(self) -> float:
+        """The mean lump: phi = E X^2 / E X = mean (1 + 1 / shape)."""
+        return self.phi_g / (1.0 + 1.0 / self.shape)
 
     @property
     def grid_g(self) -> float:
@@ -39,10 +48,11 @@ class Cell:
 
 def _arrivals(cell: Cell, rate_kg_h: float) -> Array:
     """What one interval brings, as the spectrum of its distribution over the grid."""
-    lump_g, g = 0.5 * cell.phi_g, cell.grid_g
+    lump_g, g, shape = cell.lump_g, cell.grid_g, cell.shape
     edges = np.arange(FFT + 1) * g
     # each lump is shared between the two cells beside it so that its mean stays
-    tail = lump_g * np.exp(-edges / lump_g)
+    x = edges * shape / lump_g
+    tail = lump_g * gammaincc(shape + 1.0, x) - edges * gammaincc(shape, x)  # E max(X - edge, 0)
     part = np.diff(tail) / g
     one = np.empty(FFT)
     one[0] = 1.0 + part[0]
@@ -92,10 +102,9 @@ def delays_s(
 
 
 def _came(rng: np.random.Generator, cell: Cell, runs: int, stopped: bool) -> Array:
-    lump_g = 0.5 * cell.phi_g
     rate = cell.rate_kg_h * ((1.0 - cell.blocked) if stopped else 1.0)
-    counts = rng.poisson(rate / 3.6 * cell.interval_s / lump_g, runs)
-    return np.where(counts > 0, rng.gamma(np.maximum(counts, 1), lump_g), 0.0)
+    counts = rng.poisson(rate / 3.6 * cell.interval_s / cell.lump_g, runs)
+    return np.where(counts > 0, rng.gamma(np.maximum(counts, 1) * cell.shape, cell.lump_g / cell.shape), 0.0)
 
 
 def _moved(density: Array, spectrum: Array, by: NDArray[np.int_]) -> Array:

@@ -10,6 +10,7 @@ from math import exp, log
 
 import numpy as np
 import pytest
+from scipy.stats import gamma
 
 from tests.bench.bound import (
     drift_noticed_s,
@@ -147,12 +148,19 @@ CELLS = [  # what the design study's table calls fine, coarse, heavy wads; its o
     pytest.param(Cell(3.0, 8.0, 5.0, 5.0), id="3 kg/h coarse"),
     pytest.param(Cell(3.0, 30.0, 5.0, 5.0), id="3 kg/h heavy wads"),
     pytest.param(Cell(0.6, 3.0, 1.0, 1.0), id="0.6 kg/h"),
+    pytest.param(Cell(10.0, 8.0, 5.0, 5.0, shape=2.0), id="10 kg/h, lumps more alike"),
+    pytest.param(Cell(10.0, 8.0, 5.0, 5.0, shape=0.6), id="10 kg/h, lumps more unlike"),
 ]
 
 
 def median_over_bound(cell: Cell, runs: int, seed: int) -> float:
+    lumps = None
+    if cell.shape != 1.0:
+        lumps = sampled_lumps(
+            gamma.ppf((np.arange(2000) + 0.5) / 2000, cell.shape, scale=cell.lump_g / cell.shape)
+        )
     bound = stop_noticed_s(
-        cell.rate_kg_h, cell.phi_g, cell.sigma_g, cell.d_g, cell.interval_s, cell.blocked, hours=100.0
+        cell.rate_kg_h, cell.phi_g, cell.sigma_g, cell.d_g, cell.interval_s, cell.blocked, 100.0, lumps=lumps
     )
     assert bound is not None
     return float(np.median(delays_s(cell, 100.0, runs, seed))) / bound
