@@ -48,6 +48,7 @@ class StationFold:
         """Close the second before ``now_s``; the channels' tracks have been ticked already."""
         now = self.now
         now.now_s = now_s
+        now.began_s = now.began_s or self._first_reading_s()
         now.feed_stopped_since_s = self._stopped_since_s()
         self.expected.tick(now)
         changes: list[AlarmChange] = []
@@ -58,6 +59,11 @@ class StationFold:
         self.rhythm.tick(now)
         self._pace.tick(now)
         return changes
+
+    def _first_reading_s(self) -> int:
+        channels = [self.now.feed, *(outlet.now for outlet in self.now.outlets), *self.now.water]
+        firsts = [c.first_reading_s for c in channels if c is not None and c.first_reading_s > 0.0]
+        return int(min(firsts, default=0.0))
 
     def _note(self, judgement: Judgement) -> None:
         """Let later rules see what earlier ones judged."""

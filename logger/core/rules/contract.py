@@ -102,6 +102,15 @@ class StationNow:
     paused_since_s: int | None = None  # the operator paused the feed, or ended it to let the deck run empty
     active: dict[tuple[str, str], int] = field(default_factory=dict)  # (kind, subject) -> since_s
     water: list[ChannelNow] = field(default_factory=list)  # in the order of station.water; [] not kept
+    began_s: int = 0  # second of the station's first reading; 0 before it
+
+    @property
+    def beat_s(self) -> int:
+        """Seconds since the first reading: what is done every so many seconds is timed by it.
+
+        By the clock, the same readings an hour and a second later would be judged at other seconds.
+        """
+        return self.now_s - self.began_s
 
     @property
     def by_scoop(self) -> bool:

@@ -47,6 +47,7 @@ class ExpectedFlow:
         self.feed = Past(by_hand=station.feed.kind is FeedKind.TUB)
         self.outlets = [OutletPast(o) if o.channel else None for o in station.outlets]
         self.now_s = 0
+        self.beat_s = 0  # see `StationNow.beat_s`
         self._common_s = [0] * len(self.outlets)  # unweighed feed: when the other outlets last fell short
         self._closed: deque[tuple[int, int]] = deque(maxlen=32)  # spans that teach nothing
         self._paused_s: int | None = None
@@ -57,7 +58,7 @@ class ExpectedFlow:
     def tick(self, now: StationNow) -> None:
         """Take the second that ended; sets expected rate, share and lag of each OutletNow."""
         self._take_feed(now)
-        self.now_s = now.now_s
+        self.now_s, self.beat_s = now.now_s, now.beat_s
         for number, (past, outlet) in enumerate(zip(self.outlets, now.outlets, strict=True)):
             if past is None or outlet.now is None or outlet.now.track is None:
                 self._tell_unweighed(outlet)
@@ -253,7 +254,7 @@ class ExpectedFlow:
 
     def _learn(self, number: int, past: OutletPast) -> None:
         now = self.now_s
-        if (now + number) % BLOCK_S == 0 and self.weighed:
+        if (self.beat_s + number) % BLOCK_S == 0 and self.weighed:
             self._score_lags(past, now)
         if past.product_since_s is None:
             if past.began_s is not None and past.got(past.began_s, now) > 6.0 * sqrt(past.reading_var_mg2):
@@ -262,14 +263,14 @@ class ExpectedFlow:
         age = min(max((now - past.product_since_s) // 2, 30), OLD_S)
         end = now - age
         if not self.weighed:
-            if (now + number) % HALF_MINUTE_S == 0:
+            if (self.beat_s + number) % HALF_MINUTE_S == 0:
                 self._learn_own_rate(past, end)
-        elif (now + number) % BLOCK_S == 0:
+        elif (self.beat_s + number) % BLOCK_S == 0:
             self._learn_share(past, end)
         if past.share is None or end - 64 < past.product_since_s:
             return
         for which, window in enumerate(LUMP_WINDOWS):
-            if (now + number) % window == 0:
+            if (self.beat_s + number) % window == 0:
                 self._learn_lumps(number, past, which, end)
 
     def _score_lags(self, past: OutletPast, now: int) -> None:
@@ -281,7 +282,7 @@ class ExpectedFlow:
         lost = self.feed.lost_s
         if (lost is None or lost >= end) and not self._open and past.whole(start, end):
             past.scores.score(self.spread, start, end, past.got(start, end))
-            if (now // BLOCK_S) % 4 == 0:
+            if (self.beat_s // BLOCK_S) % 4 == 0:
                 past.scores.settle()
 
     def _learn_share(self, past: OutletPast, end: int) -> None:

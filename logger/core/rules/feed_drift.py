@@ -67,7 +67,7 @@ class FeedDrift:
                 self._settled_s -= BLOCK_S
             self._settled_s, self._from_s = 0, now.now_s
             return self._said.clear(now.now_s, "The feed stopped.")
-        if now.now_s % BLOCK_S:
+        if now.beat_s % BLOCK_S:
             return []
         end = now.now_s - FRESH_S
         start = end - BLOCK_S

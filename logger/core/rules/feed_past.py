@@ -73,7 +73,7 @@ class FeedPast:
             self.by_hand = True
             self.phi_mg = self._assumed = PHI_MG[FeedKind.TUB]
         self._watch_pauses(now_s, stopped)
-        if now_s % HALF_MINUTE_S:
+        if self._expected.beat_s % HALF_MINUTE_S:
             return
         past = self._expected.feed
         end = now_s - 60

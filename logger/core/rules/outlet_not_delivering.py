@@ -122,7 +122,7 @@ class OutletNotDelivering:
         worst = self._scan(number, past, now.now_s)
         said = self._said[number]
         if worst is None:
-            if said.active and now.now_s % 5 == 0 and not self._still_short(number, past, now.now_s):
+            if said.active and now.beat_s % 5 == 0 and not self._still_short(number, past, now.now_s):
                 return self._clear(number, now.now_s, "delivers again.")
             return []
         others = self.others_short(number, worst.window_s, now.now_s)
@@ -146,7 +146,7 @@ class OutletNotDelivering:
         return any(p is not None and p.share for k, p in pasts if k != number)
 
     def _scan(self, number: int, past: OutletPast, now_s: int) -> Shortfall | None:
-        windows = SHORT + LONG if now_s % 4 == 0 else SHORT
+        windows = SHORT + LONG if self._expected.beat_s % 4 == 0 else SHORT
         oldest = max(self._from_s[number], self._expected.earliest_s(number))
         best: Shortfall | None = None
         ratio = RATIO if past.learned else RATIO * UNLEARNED

@@ -58,7 +58,7 @@ class OutletSlow:
             channel = now.outlets[number].now
             if past is None or channel is None or past.good_since_s is None or not past.learned:
                 continue
-            if (now.now_s + number) % EVERY_S == 0 and frozen_score(channel) <= 6.0:
+            if (now.beat_s + number) % EVERY_S == 0 and frozen_score(channel) <= 6.0:
                 found += self._judge(number, past, now.now_s)
         return found
 

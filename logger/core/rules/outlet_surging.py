@@ -99,7 +99,7 @@ class OutletSurging:
                 continue
             if now.active or self._since[number] is not None:
                 self._mind_alarms(number, outlet, now)
-            if (now.now_s + number) % EVERY_S == 0 and self._settled(outlet, past, now.now_s):
+            if (now.beat_s + number) % EVERY_S == 0 and self._settled(outlet, past, now.now_s):
                 found += self._judge(number, past, outlet, now)
         return found
 
@@ -119,7 +119,7 @@ class OutletSurging:
                 self._since[number] = None
                 self._from_s[number] = now.now_s
                 return
-        if since is not None and (now.now_s + number) % EVERY_S == 0:
+        if since is not None and (now.beat_s + number) % EVERY_S == 0:
             since.take(now.now_s, outlet)
 
     @staticmethod

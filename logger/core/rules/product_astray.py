@@ -93,11 +93,11 @@ class ProductAstray:
                 self._from_s[number] = now.now_s
             return found
         for number, outlet in enumerate(now.outlets):
-            if (now.now_s + number) % EVERY_S:
+            if (now.beat_s + number) % EVERY_S:
                 continue
             if self._astray[number] is not None:
                 found += self._go_on(number, now)
-            elif ((now.now_s + number) % CALM_S == 0 or now.active) and self._judgeable(number, outlet):
+            elif ((now.beat_s + number) % CALM_S == 0 or now.active) and self._judgeable(number, outlet):
                 found += self._look(number, now)
         return found
 
