@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from scipy.stats import binom
+
 from tests.bench.peers.run import Column
 from tests.bench.testbay.score import Scored
 from tests.bench.testbay.table import INF, poisson_95, quantile, ratios, together
@@ -12,16 +14,25 @@ Cell = Callable[[Column, Scored], str]
 
 
 def clogs(kind: str, hand: bool) -> Cell:
-    """Delay over bound, median / p90 (a miss counts as infinite), and the part missed."""
+    """Delay over bound, median [its interval] / p90 (a miss counts as infinite), and the part missed."""
 
     def cell(column: Column, total: Scored) -> str:
         found = ratios([c for c in total.clogs if c.note["kind"] == kind and c.hand == hand])
         if not found:
             return "-"
         missed = sum(r == INF for r in found) / len(found)
-        return f"{quantile(found, 0.5):.1f} / {quantile(found, 0.9):.1f}, {missed:.0%}"
+        low, high = median_95(found)
+        middle = f"{quantile(found, 0.5):.1f} [{low:.1f}, {high:.1f}]"
+        return f"{middle} / {quantile(found, 0.9):.1f}, {missed:.0%}"
 
     return cell
+
+
+def median_95(values: list[float]) -> tuple[float, float]:
+    """The interval of a median by order statistics, at least 95 % sure; the ends where values are few."""
+    ranked, n = sorted(values), len(values)
+    k = int(binom.ppf(0.025, n, 0.5))
+    return ranked[max(k - 1, 0)], ranked[min(n - k, n - 1)]
 
 
 def _rate(count: int, hours: float) -> str:
@@ -83,7 +94,7 @@ def _behind(columns: list[Column], totals: list[Scored]) -> list[str]:
         for hand in (False, True)
     )
     lines = [
-        "clogs: delay / bound, median / p90 (a miss counts as infinite), part missed; [95 % interval]",
+        "clogs: delay / bound, median / p90 (a miss counts as infinite), part missed; [95 % intervals]",
         f"set {total.set}: {total.traces} traces; clogs that can be noticed: {counts}",
     ]
     lines += [
