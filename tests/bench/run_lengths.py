@@ -56,9 +56,14 @@ def siegmund_arl(k: float, h: float, shift: float = 0.0) -> float:
     return (exp(-2.0 * d * b) + 2.0 * d * b - 1.0) / (2.0 * d * d)
 
 
+def ewma_edge(weight: float, limit: float) -> float:
+    """How far from its mean an EWMA may stray, in sigmas of a sample: ``limit`` of its own, settled."""
+    return limit * sqrt(weight / (2.0 - weight))
+
+
 def ewma_arl(weight: float, limit: float, shift: float = 0.0) -> float:
     """z = (1 - weight) z + weight x from 0, signal beyond ``limit`` steady-state sigmas to either side."""
-    h = limit * sqrt(weight / (2.0 - weight))
+    h = ewma_edge(weight, limit)
     y, w = _nodes(-h, h)
     points = np.append(y, 0.0)
     kernel = np.zeros((NODES + 1, NODES + 1))

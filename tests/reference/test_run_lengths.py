@@ -11,15 +11,19 @@ from math import log, sqrt
 import numpy as np
 import pytest
 
+from logger.core.description import Water
+from logger.core.rules import water_out_of_band
 from tests.bench.peers.tabular import TabularCusum
 from tests.bench.run_lengths import (
     cusum_arl,
     ewma_arl,
+    ewma_edge,
     first_order_delay,
     siegmund_arl,
     threshold_for,
     two_sided_cusum_arl,
 )
+from tests.core.rules.fakes import Play
 
 # ------------------------------------------------------------------ the chart itself
 
@@ -71,6 +75,45 @@ def test_the_handbooks_change_came_after_point_12() -> None:
 def test_a_chart_that_could_never_signal_is_refused() -> None:
     with pytest.raises(ValueError, match="above 0"):
         TabularCusum(0.0, 0.5, 0.0)
+
+
+# ------------------------------------------------------------------ the averaging of the water's rule
+
+# NIST/SEMATECH e-Handbook, 6.3.2.4 (seen, recomputed): weight 0.3, start 50, s 2.0539
+EWMA_X = [
+    52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5,
+    49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1,
+]  # fmt: skip
+EWMA_Z = [
+    50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33,
+    50.11, 49.36, 49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99,
+]  # fmt: skip
+
+
+def test_the_water_is_averaged_as_the_handbooks_ewma(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The rule itself, second by second, with the handbook's weight; within its limits no alarm."""
+    monkeypatch.setattr(water_out_of_band, "KEEP", 0.7)
+    low, high = 47.4115, 52.5884
+    begin = 300
+
+    def spoil(s: int, play: Play) -> None:
+        play.flows("meter", EWMA_X[s - begin] if s >= begin else 50.0)
+
+    play = Play(water=(Water("wash", "meter", low, high),), spoil=spoil)
+    rule = water_out_of_band.WaterOutOfBand(play.station, play.expected)
+    play.run([rule], begin)
+    z = []
+    for _ in EWMA_X:
+        play.run([rule], 1)
+        seen = rule.evidence("wash", play.now)
+        z.append(None if seen is None else seen.statistic)
+    assert z == pytest.approx(EWMA_Z, abs=0.00501)
+    assert play.said == []
+
+
+def test_the_limits_of_the_handbooks_ewma() -> None:
+    edge = 2.0539 * ewma_edge(0.3, 3.0)
+    assert (50.0 + edge, 50.0 - edge) == pytest.approx((52.5884, 47.4115), abs=1e-3)
 
 
 # ------------------------------------------------------------------ published run lengths
@@ -205,7 +248,7 @@ def test_the_charts_own_run_lengths(h: float, shift: float, two_sided: bool) -> 
 def test_the_run_lengths_of_an_ewma(weight: float, limit: float, shift: float) -> None:
     rng = np.random.default_rng(411)
     z, alive, lengths = np.zeros(2000), np.ones(2000, bool), np.zeros(2000, int)
-    edge = limit * sqrt(weight / (2.0 - weight))
+    edge = ewma_edge(weight, limit)
     while alive.any():
         z = (1.0 - weight) * z + weight * rng.normal(shift, 1.0, 2000)
         lengths += alive
