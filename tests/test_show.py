@@ -109,7 +109,15 @@ def test_an_outlet_that_plugged_says_so(capsys: pytest.CaptureFixture[str]) -> N
         "held_back_kg": 1.2, "u_held_back_kg": 0.1, "missing_kg": 0.4, "u_missing_kg": 0.12,
     }  # fmt: skip
     rhythm = {"concentrate": plugged, "fines": plugged | {"stops": 0, "sentence": "did not plug in 2 hours"}}
+    rhythm["concentrate"]["lot"] = plugged | {"stops": 7, "sentence": "plugged 7 times"}
     show_tally(TALLY | {"rhythm": rhythm}, Here("lb", UTC, "UTC", 0))
     said = capsys.readouterr().out
     assert "concentrate plugged 3 times, about every 12 minutes. The 3 stops held back 2.6 ± 0.2 lb" in said
+    assert "concentrate, over all runs of the lot: plugged 7 times." in said
     assert "fines did not" not in said
+
+
+def test_what_lies_on_the_deck_is_told_with_its_interval(capsys: pytest.CaptureFixture[str]) -> None:
+    deck = {"hold_up_kg": 0.61, "hold_up": {"kg": 0.61, "u_kg": 0.1, "low_kg": 0.41, "high_kg": 0.81}}
+    show_tally(TALLY | deck | {"hold_up_how": "from the lag"}, Here("kg", UTC, "UTC", 0))
+    assert "on the deck: 0.61 kg (0.41 to 0.81, 95 %)" in capsys.readouterr().out

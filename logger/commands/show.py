@@ -73,6 +73,9 @@ def show_tally(data: dict[str, Any], bay: Here) -> None:
     for outlet, rhythm in data.get("rhythm", {}).items():
         if rhythm["stops"]:
             out.print(f"{outlet} {rhythm['sentence']}. {cost(rhythm, bay.unit)}.", markup=False)
+        lot = rhythm.get("lot")
+        if lot is not None and lot["stops"]:
+            out.print(f"{outlet}, over all runs of the lot: {lot['sentence']}.", markup=False)
     for outlet, mass in data.get("by_hand", {}).items():
         weighed = figure(kg_to(mass["net_kg"], bay.unit), kg_to(mass["u_kg"], bay.unit))
         out.print(f"weighed by hand, {outlet}: {weighed} {bay.unit}", markup=False)

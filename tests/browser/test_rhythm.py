@@ -92,3 +92,14 @@ def test_hostile_words_are_inert(opens: Opener, url: str, desk: FakeDesk) -> Non
     page = opens(url).page
     expect(page.locator(".pace")).to_contain_text("<img src=x>")
     assert page.locator("main img").count() == 0
+
+
+def test_what_lies_on_the_deck_is_told_with_its_interval(opens: Opener, url: str, desk: FakeDesk) -> None:
+    """In the bay's unit: 0.4 and 0.9 kg over 0.45359237 kg/lb (NIST SP 811) are 0.88 and 1.98 lb."""
+    stations = calm()["stations"]
+    stations[0]["hold_up"] = {"kg": 0.6, "u_kg": 0.12, "low_kg": 0.4, "high_kg": 0.9}
+    desk.show(stations=stations)
+    foot = opens(url).page.locator(".station-foot")
+    expect(foot).to_contain_text("0.4 to 0.9 kg · estimated")
+    desk.show(stations=stations, units="lb")
+    expect(foot).to_contain_text("0.9 to 2.0 lb · estimated")

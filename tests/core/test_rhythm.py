@@ -297,3 +297,22 @@ def test_a_stop_that_never_was_cannot_be_corrected(bay: Bay, fields: dict[str, o
     (answer,) = said(bay, **fields)
     assert answer.startswith("refused: ")
     assert reason in answer
+
+
+def test_the_runs_of_a_lot_are_told_together() -> None:
+    """Three minutes each, of which feeding; the run before is no part of the second run's own figures."""
+    bay = Bay(configuration().bay)
+    listed = entries(foundry_trace(), run=False)
+    fold(bay, [entry for entry in listed if entry.at_ns < (T0_S + 1) * 10**9])
+    words = [{"action": "open-lot", "lot": "L-1"}, {"action": "start-run", "lot": "L-1"}]
+    for body in words:
+        bay.apply(Action(bay.at_ns, BODY.validate_python(body), seq=bay.seq + 1))
+    fold(bay, [entry for entry in listed if (T0_S + 1) * 10**9 <= entry.at_ns < (T0_S + 180) * 10**9])
+    for body in ({"action": "end-run"}, {"action": "start-run", "lot": "L-1"}):
+        bay.apply(Action(bay.at_ns, BODY.validate_python(body), seq=bay.seq + 1))
+    fold(bay, [entry for entry in listed if (T0_S + 180) * 10**9 <= entry.at_ns < (T0_S + 360) * 10**9])
+    rhythm = picture(bay, {}, {}, "0")["stations"][0]["outlets"][2]["rhythm"]
+    assert rhythm["free_s"] == pytest.approx(180, abs=4)
+    assert rhythm["lot"]["free_s"] == pytest.approx(360 - 20, abs=12)
+    ended = [run for run in bay.books.runs.values() if run.end_ns is not None]
+    assert bay.run_tally(ended[0])["rhythm"]["tailings"]["lot"]["stops"] == 0
