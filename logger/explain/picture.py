@@ -163,7 +163,7 @@ def _statistic(ax: Any, story: Story, times: Sequence[float]) -> None:
     asked = [nan if e is None or e.threshold is None else e.threshold for e in found]
     unit = next((e.unit for e in found if e is not None), "nats")
     quiet = [v if e is not None and e.quiet_because else nan for v, e in zip(values, found, strict=True)]
-    ax.plot(times, values, color=ORANGE, linewidth=1.4, label="evidence")
+    ax.plot(times, values, color=ORANGE, linewidth=1.4, label="evidence" if unit == "nats" else "seen")
     ax.plot(times, quiet, color="black", linewidth=2.6, alpha=0.35, label="… held back")
     ax.plot(times, asked, color="black", linewidth=1.0, linestyle=(0, (1, 1)), label="alarm takes")
     ax.set_ylabel(

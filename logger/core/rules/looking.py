@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from logger.core.rules.contract import OutletNow, StationNow
@@ -12,6 +12,7 @@ from logger.core.rules.past import SETTLE_S, OutletPast
 from logger.core.rules.said import frozen_score
 from logger.core.track.view import TrackState, View
 
+WINDOWS = (3, 4, 6, 8, 11, 16, 23, 32, 45, 64, 90, 128, 181, 256, 362, 512, 720)  # s
 FROZEN_HOLD = 6.0  # nats, from which an outlet is not judged
 _STATES = {
     TrackState.WAITING: "nothing believable was read yet",
@@ -88,13 +89,14 @@ def shortfalls(
     return found
 
 
-def loudest(windows: list[Window], threshold: float, ratio: float) -> tuple[Window | None, str]:
-    """The window that speaks loudest, one that would raise the alarm first; and why it would not."""
-    enough = [w for w in windows if w.nats >= threshold and w.came_mg <= ratio * w.expected_mg]
-    best = max(enough or windows, key=lambda w: w.nats, default=None)
+def loudest(windows: list[Window], asked: Callable[[int], float], ratio: float) -> tuple[Window | None, str]:
+    """The window that comes nearest to what is asked of it (nats, by its seconds), or goes furthest beyond:
+    first of those that could raise the alarm, then of all; and why it would not."""
+    enough = [w for w in windows if w.nats >= asked(w.window_s) and w.came_mg <= ratio * w.expected_mg]
+    best = max(enough or windows, key=lambda w: w.nats - asked(w.window_s), default=None)
     if best is None:
         return None, "too little was seen since it began to be watched, or since its last alarm"
-    if not enough and best.nats >= threshold:
+    if not enough and best.nats >= asked(best.window_s):
         came = best.came_mg / best.expected_mg
         return best, f"{came:.0%} of what was due came, and this alarm takes {ratio:.0%} or less"
     return best, ""

@@ -26,7 +26,7 @@ from math import sqrt
 from logger.core.description import Station
 from logger.core.rules.contract import Evidence, Judgement, OutletNow, StationNow
 from logger.core.rules.expected import LAG_SPREAD_S, UNWEIGHED_NATS, ExpectedFlow
-from logger.core.rules.looking import loudest, not_believed, outlet_at, shortfalls
+from logger.core.rules.looking import WINDOWS, loudest, not_believed, outlet_at, shortfalls
 from logger.core.rules.notice import evidence, flowing
 from logger.core.rules.past import OutletPast
 from logger.core.rules.said import Said, Watch, frozen_score, kg_h, minutes
@@ -276,12 +276,12 @@ class OutletNotDelivering:
         windows = shortfalls(
             self._expected,
             number,
-            SHORT + LONG,
+            WINDOWS,
             oldest_s=oldest,
             wander_least=WANDER_LEAST,
             unlearned=UNLEARNED,
         )
-        best, held = loudest(windows, self.threshold, RATIO)
+        best, held = loudest(windows, lambda window_s: self.threshold, RATIO)
         past, told = self._expected.outlets[number], self._said[number]
         held = self._watch.why_not(now) or not_believed(now.outlets[number], past, now.now_s) or held
         if best is None:

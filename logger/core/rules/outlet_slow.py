@@ -125,7 +125,7 @@ class OutletSlow:
         past = self._expected.outlets[number]
         oldest = max(self._from_s[number], self._expected.earliest_s(number))
         windows = shortfalls(self._expected, number, WINDOWS, oldest_s=oldest, wander_least=WANDER_LEAST)
-        best, held = loudest(windows, self.threshold, RATIO)
+        best, held = loudest(windows, lambda window_s: self.threshold, RATIO)
         if ("outlet-not-delivering", subject) in now.active:
             held = "it counts as not delivering"
         elif past is not None and not past.learned:
