@@ -85,6 +85,15 @@ def test_the_alarm_comes_when_the_evidence_reaches_what_it_takes() -> None:
     assert story.moment_s - 8 <= min(reached) <= story.moment_s
 
 
+@pytest.mark.parametrize("alarm", [CLOG, "table/feed-stopped/feed"])
+def test_what_is_seen_agrees_with_what_the_rule_told_with_its_alarm(alarm: str) -> None:
+    story = tell(past(), Wanted(alarm, after_s=5))
+    assert story.spell is not None
+    statistic = story.second.evidence[story.kind].statistic
+    assert statistic is not None
+    assert statistic >= 0.85 * story.spell.evidence["nats"]
+
+
 def test_the_figures_hold_every_second_of_the_span_and_are_plain_json() -> None:
     story = clog()
     data = json.loads(json.dumps(to_json(story), allow_nan=False))
@@ -258,6 +267,13 @@ def test_from_a_checkpoint_the_same_is_seen_as_from_the_start() -> None:
 def test_an_error_says_what_there_is(wanted: Wanted, message: str) -> None:
     with pytest.raises(ExplainError, match=message):
         tell(past(), wanted)
+
+
+def test_an_alarm_of_which_no_figures_are_kept_is_told_in_its_own_words() -> None:
+    nobody = changed(T0_S + 50, "raised", "unacknowledged", "Nobody opened a run.")
+    told = [nobody._replace(subject="table/no-run-open/somebody")]
+    with pytest.raises(ExplainError, match=r"no figures are kept of it. It said: Nobody opened a run\."):
+        tell(past(told=told), Wanted("table/no-run-open/somebody"))
 
 
 # -- spells ----------------------------------------------------------------------------------------
