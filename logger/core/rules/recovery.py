@@ -10,7 +10,7 @@ Uncertainty: propagation of distributions (JCGM 101) over the independent inputs
 errors with the masses it was taken from. A recovery above 1 cannot be, and such draws are left out; where
 hardly any other is left, expected grades and masses contradict each other, and nothing is told. The 95 %
 interval held 95.0 to 95.9 % of the truths that given masses and grades allow, and on 16 bays, played, 96 %
-with all outlets weighed, 94 % with one and 96 % with two that were not
+with all outlets weighed, 94 % with one and 97 % with two that were not
 (tests/bench/recovery_bench.py 16 201 report).
 """
 
