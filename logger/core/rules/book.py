@@ -8,10 +8,13 @@ from logger.core.description import Channel, Station
 from logger.core.rules.container_missing import ContainerMissing
 from logger.core.rules.container_near_full import ContainerNearFull
 from logger.core.rules.contract import ChannelNow, ChannelRule, StationRule
+from logger.core.rules.counter_reset import CounterReset
 from logger.core.rules.expected import ExpectedFlow
+from logger.core.rules.feed_contradicted import FeedContradicted
 from logger.core.rules.feed_drift import FeedDrift
 from logger.core.rules.feed_stopped import FeedStopped
 from logger.core.rules.feed_too_thick import FeedTooThick
+from logger.core.rules.flow_stuck import FlowStuck
 from logger.core.rules.instrument_frozen import InstrumentFrozen
 from logger.core.rules.instrument_silent import InstrumentSilent
 from logger.core.rules.instrument_unreadable import InstrumentUnreadable
@@ -32,7 +35,11 @@ def station_rules(
     del channels  # rules read channels through StationNow
     rules: list[StationRule] = []
     if station.feed.channel is not None:
-        rules += [FeedStopped(station, expected), FeedDrift(station, expected)]
+        rules += [
+            FeedStopped(station, expected),
+            FeedContradicted(station, expected),
+            FeedDrift(station, expected),
+        ]
     rules += [
         OutletNotDelivering(station, expected),
         OutletSlow(station, expected),
@@ -58,4 +65,6 @@ def channel_rules(channel: Channel) -> list[ChannelRule]:
     ]
     if channel.quantity == "mass":
         rules.append(InstrumentFrozen(channel))
+    else:
+        rules += [FlowStuck(channel), CounterReset(channel)]
     return rules

@@ -28,6 +28,7 @@ BY_HAND_LEAST_S = 45
 CLEAR_WINDOWS = (4, 8, 16, 32, 64)
 GO_ON = "Go on feeding, or end the run."
 PAUSED = "the feed was paused on purpose"
+CONTRADICTED = ("feed-contradicted", "feed")  # the outlets still deliver: it did not stop
 
 
 class FeedStopped:
@@ -55,6 +56,8 @@ class FeedStopped:
         if now.feed is None or past.good_since_s is None or self._feed.usual_mg_s is None:
             return []
         paused = PAUSED if now.paused_since_s is not None else ""
+        if not paused and CONTRADICTED in now.active:
+            paused = CONTRADICTED[0]
         if self._said.active:
             return self._said.excuse(paused) + self._look_for_flow(now.now_s)
         if frozen_score(now.feed) > 6.0:

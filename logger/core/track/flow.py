@@ -137,10 +137,19 @@ class FlowTrack:
             else:
                 self._integrate(last, new)
             self._enter(last.at_ns, new.at_ns, before)
+            self._repeats(last.amount == new.amount)
             self._learn((new.at_ns - last.at_ns) / NS)
         self._last = new
+        self.view.shown = new.amount
         if not new.scale.total:
             self._rate.shown(new.at_ns // NS, new.amount / 1e9)
+
+    def _repeats(self, same: bool) -> None:
+        """Count how often a number repeats the one before it."""
+        view = self.view
+        view.pairs += 1
+        view.same += same
+        view.same_count = view.same_count + 1 if same else 1
 
     def _learn(self, seconds: float) -> None:
         view = self.view

@@ -34,6 +34,10 @@ class FlowView:
     last_reading_s: float = 0.0
     wraps: int = 0  # times the number ran over its end and began again at 0
     resets: int = 0  # times it began anew somewhere else: what passed meanwhile is unknown
+    shown: int = 0  # the latest number (nL or nL/min)
+    same_count: int = 0  # identical numbers in a row, up to now
+    pairs: int = 0  # numbers that had one before them
+    same: int = 0  # those of them that repeated it
 
 
 class Passed(NamedTuple):

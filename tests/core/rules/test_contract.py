@@ -14,10 +14,13 @@ from logger.core.rules.book import channel_rules, station_rules
 from logger.core.rules.container_missing import ContainerMissing
 from logger.core.rules.container_near_full import ContainerNearFull
 from logger.core.rules.contract import ChannelNow, Judgement, StationRule
+from logger.core.rules.counter_reset import CounterReset
 from logger.core.rules.expected import ExpectedFlow
+from logger.core.rules.feed_contradicted import FeedContradicted
 from logger.core.rules.feed_drift import FeedDrift
 from logger.core.rules.feed_stopped import FeedStopped
 from logger.core.rules.feed_too_thick import FeedTooThick
+from logger.core.rules.flow_stuck import FlowStuck
 from logger.core.rules.instrument_frozen import InstrumentFrozen
 from logger.core.rules.instrument_silent import InstrumentSilent
 from logger.core.rules.instrument_unreadable import InstrumentUnreadable
@@ -31,11 +34,13 @@ from logger.core.track.view import TrackState
 from tests.core.rules.fakes import T0, FakeTrack, Play
 
 WATER = (Water("wash", "meter", 10.0, 16.0), Water("feed-water", "thin", goes_to="feed"))
+CHANNELS = (Channel("scale"), Channel("meter", "flow"))
 KINDS = {
     "outlet-not-delivering",
     "outlet-slow",
     "outlet-surging",
     "product-astray",
+    "feed-contradicted",
     "feed-drift",
     "feed-stopped",
     "container-near-full",
@@ -47,6 +52,8 @@ KINDS = {
     "instrument-frozen",
     "instrument-unreadable",
     "unit-changed",
+    "flow-stuck",
+    "counter-reset",
 }
 
 
@@ -56,6 +63,8 @@ def troubled(feed_kind: FeedKind = FeedKind.HOPPER) -> Play:
     def part(outlet: int, s: int) -> float:
         if outlet == 1 and 400 <= s < 510:
             return 0.0 if s < 500 else 25.0  # a plug that gives way, with more than was held back
+        if 1400 <= s < 1450:
+            return 0.0  # nothing reaches any outlet
         if outlet == 0 and 400 <= s < 500:
             return 3.0  # gains what its neighbour lacks
         return 0.63 if outlet == 2 and 1020 <= s < 1500 else 1.0
@@ -98,7 +107,7 @@ def station_kinds() -> list[str]:
 def test_the_book_holds_every_kind_of_alarm() -> None:
     play = troubled()
     kinds = {rule.kind for rule in station_rules(play.station, play.expected)}
-    kinds |= {rule.kind for rule in channel_rules(Channel("scale"))}
+    kinds |= {rule.kind for channel in CHANNELS for rule in channel_rules(channel)}
     assert kinds == KINDS
 
 
@@ -225,6 +234,7 @@ BAD: list[Callable[[Play], object]] = [
     lambda p: OutletSurging(p.station, p.expected, threshold=1.0),
     lambda p: ProductAstray(p.station, p.expected, threshold=1.0),
     lambda p: FeedStopped(p.station, p.expected, threshold=0.0),
+    lambda p: FeedContradicted(p.station, p.expected, threshold=1.0),
     lambda p: FeedDrift(p.station, p.expected, threshold=-1.0),
     lambda p: ContainerNearFull(p.station, p.expected, left_s=-1.0),
     lambda p: ContainerMissing(p.station, p.expected, after_s=0),
@@ -233,6 +243,8 @@ BAD: list[Callable[[Play], object]] = [
     lambda p: InstrumentSilent(Channel("x"), least_s=0.0),
     lambda p: InstrumentUnreadable(Channel("x"), after_s=1.0),
     lambda p: InstrumentFrozen(Channel("x"), threshold=1.0),
+    lambda p: FlowStuck(Channel("x", "flow"), threshold=1.0),
+    lambda p: CounterReset(Channel("x", "flow"), shown_s=0),
     lambda p: UnitChanged(Channel("x"), after_s=-1),
 ]
 
