@@ -81,7 +81,7 @@ class FeedContradicted:
         if not self._watch.tick(now):
             self._from_s = now.now_s
             return self._said.clear(now.now_s, "The feed is no longer watched: the run ended.")
-        if now.now_s % EVERY_S or now.feed is None:
+        if now.beat_s % EVERY_S or now.feed is None:
             return []
         stopped = now.active.get(("feed-stopped", "feed"))
         if now.paused_since_s is not None:
