@@ -69,7 +69,8 @@ class Core:
         self._pace = 0.0  # what the level moved by in the last second (mg)
         self._scooped_s = 0
         self._falls: list[int] = []  # when a hopper's weight fell in a step
-        self._past: list[tuple[float, float, int]] = []  # level, its variance, count of the latest seconds
+        # Level, its variance, count of readings and pace of the latest seconds.
+        self._past: list[tuple[float, float, int, float]] = []
         self._episode: Episode | None = None
         self._former: tuple[Episode, int] | None = None  # an older base that may come back, and until when
         self._pour: Pour | None = None  # seen, but perhaps not all of it
@@ -87,7 +88,7 @@ class Core:
         hold_s = HOLD_S if self._feed is None else HOLD_FEED_S
         doubtful = 0 if silent else hold_s / (self._noise.interval_s or 0.2) - first
         while doubtful > 0 and self._past:
-            self._level, self._level_var, count = self._past.pop()
+            self._level, self._level_var, count, self._pace = self._past.pop()
             doubtful -= count
             start_s -= 1
         account, noise = self._account, self._noise

@@ -56,7 +56,7 @@ class Machine(Recogniser):
             self._begin(now_s, first)
             self._enter(TrackState.DISTURBED, now_s)
             return self._disturbed(values, now_s)
-        self._past = [*self._past[-2:], (level, self._level_var, n)]
+        self._past = [*self._past[-2:], (level, self._level_var, n, self._pace)]
         # The trend is as doubtful as the level's last move was unlike it.
         var = self._level_var + noise.q + 0.25 * (self._pace - slope) ** 2
         total = var + noise.r + 1e-9

@@ -237,3 +237,16 @@ def test_what_zero_tracking_may_have_swallowed_is_doubted() -> None:
     mass, u, _ = bench.track.tally(1030, 1130)
     assert mass == pytest.approx(0.0, abs=5000)
     assert u == pytest.approx(100_000, rel=0.1)
+
+
+def test_a_hand_that_comes_before_a_sample_is_no_pace_of_the_product() -> None:
+    """A touch too light for the gate moves the level; what is then taken out is no bump weighed through."""
+    bench = flowing()
+
+    def force(t: float) -> float:
+        hand = 200.0 if 200.4 <= t < 201.0 else 700.0 if 201.0 <= t < 201.5 else 0.0
+        return 1000.0 + product_g(t) + hand - (50.0 if t >= 201.5 else 0.0)
+
+    bench.play(60, force)
+    assert kinds(bench.events) == ["step-down"]
+    assert bench.delivered_g == pytest.approx(product_g(bench.t), abs=12.0)
