@@ -30,8 +30,10 @@ class Recogniser(Core):
             self._enter(TrackState.OFF, f.now_s)
             event = Recognised(verdict.what, e.start_s, f.now_s, step)
             return [self._note(event, e, f, 0.0)] if verdict.what else []
-        if verdict.what in ("step-up", "surge") and self._feed is None:
-            record = self._matching(step * self._account.gain - e.credit)
+        if verdict.what in ("step-up", "surge", "bump") and self._feed is None:
+            record = self._matching(surplus := step * self._account.gain - e.credit)
+            if verdict.what == "bump" and surplus < self._by_chance(e, f):
+                record = None
             if record is not None:
                 return self._caught(e, f, record)
         if verdict.what == "scoop" and self._feed is FeedKind.HOPPER:
@@ -159,6 +161,10 @@ class Recogniser(Core):
             if 0.3 * record.estimated <= mass <= 2.5 * record.estimated:
                 return record
         return None
+
+    def _by_chance(self, e: Episode, f: Plateau) -> float:
+        """What a bump's time may bring above the expectation (mg): three standard deviations."""
+        return 3.0 * float((e.credit_u() ** 2 + self._account.gain**2 * (e.level_var + f.var)) ** 0.5)
 
     def _caught(self, e: Episode, f: Plateau, record: Record) -> list[Recognised]:
         """Caught product was poured in with a jump: the base holds, the estimate makes way."""

@@ -250,3 +250,18 @@ def test_a_hand_that_comes_before_a_sample_is_no_pace_of_the_product() -> None:
     bench.play(60, force)
     assert kinds(bench.events) == ["step-down"]
     assert bench.delivered_g == pytest.approx(product_g(bench.t), abs=12.0)
+
+
+def test_a_small_pour_with_a_jostle_is_no_bump() -> None:
+    """What was caught in twenty seconds is hardly more than a bump may hide: it is a pour all the same."""
+    bench = flowing()
+    bench.until(220, lambda _: 0.0)
+
+    def force(t: float) -> float:
+        jostle = 600.0 if 260.0 <= t < 260.8 else 0.0
+        poured = product_g(220) - product_g(200) if t >= 260.8 else 0.0
+        return 1100.0 + product_g(t) - product_g(220) + poured + jostle
+
+    bench.until(320, force)
+    assert kinds(bench.events) == ["container-off", "container-changed", "caught-product"]
+    assert bench.delivered_g == pytest.approx(product_g(320), abs=12.0)
