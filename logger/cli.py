@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from logger import __version__
-from logger.commands import explain, lots, runs, said, say, setup, show, wire, wire_find
+from logger.commands import alarms, explain, lots, runs, said, say, setup, show, wire, wire_find
 from logger.commands.shared import (
     CANT_CREATE,
     DATA,
@@ -44,6 +44,7 @@ app = typer.Typer(
 app.add_typer(lots.lot_app, name="lot")
 app.add_typer(runs.run_app, name="run")
 app.add_typer(say.say_app, name="say")
+app.add_typer(alarms.alarm_app, name="alarm")
 wire.wire_app.command("find")(wire_find.find)
 app.add_typer(wire.wire_app, name="wire")
 app.command()(show.now)

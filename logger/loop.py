@@ -23,6 +23,7 @@ from typing import Any, Protocol, TypeAlias, TypeVar
 from logger.board.desk import Answer
 from logger.clock import stopwatch_ns
 from logger.core.actions import BODY
+from logger.core.alarm_list import listed
 from logger.core.bay import Bay
 from logger.core.books import Refused
 from logger.core.entries import Action, Circumstance, Entry, Finding, Garbage, Reading, Tick
@@ -181,6 +182,12 @@ class Loop:
     def said(self) -> list[dict[str, Any]]:
         def look() -> list[dict[str, Any]]:
             return self.bay.books.said_json()
+
+        return self._ask(look)
+
+    def alarms(self) -> dict[str, Any]:
+        def look() -> dict[str, Any]:
+            return listed(self.bay)
 
         return self._ask(look)
 

@@ -51,6 +51,7 @@ SAID = [
     *("container-set", "changed", "away", "decanted", "sample", "weigh-product", "cancel-weighing"),
     *("acknowledge", "ack", "shelve", "no-stop", "correct", "amend", "withdraw"),
 ]
+ALARM = ["list", "ack", "shelve", "unshelve", "out-of-service", "in-service", "reset"]
 COMMANDS = [
     ["serve"],
     ["demo"],
@@ -68,6 +69,7 @@ COMMANDS = [
     ["run", "start"],
     ["run", "end"],
     *[["say", word] for word in SAID],
+    *[["alarm", word] for word in ALARM],
     *[["wire", word] for word in ("list", "listen", "find", "record", "play")],
 ]
 

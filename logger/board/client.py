@@ -57,6 +57,10 @@ class DaemonClient:
         """What was said and can be corrected, newest first, with its history."""
         return list(self._ask("/api/v1/said"))
 
+    def alarms(self) -> dict[str, Any]:
+        """Every alarm there could be, its state and what is counted of it."""
+        return dict(self._ask("/api/v1/alarms"))
+
     def tally(self, run: str) -> dict[str, Any]:
         """The tally of a run; ClientError with status 404 where there is no such run."""
         return dict(self._ask(f"/api/v1/runs/{quote(run, safe='')}/tally"))

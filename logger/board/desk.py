@@ -48,5 +48,8 @@ class Desk(Protocol):
     def said(self) -> list[dict[str, Any]]:
         """What was said and can be corrected, newest first, each with its entry number and its history."""
 
+    def alarms(self) -> dict[str, Any]:
+        """Every alarm there could be, its state and what is counted of it (`core.alarm_list`)."""
+
     def tally(self, run: str) -> dict[str, Any] | None:
         """The tally of a run, in the replay's own form; None where there is no such run."""

@@ -136,6 +136,10 @@ def _read_routes(app: FastAPI, desk: Desk, hub: Hub) -> None:
     async def said() -> Response:
         return json_response(await in_thread(desk.said))
 
+    @app.get("/api/v1/alarms")
+    async def alarms() -> Response:
+        return json_response(await in_thread(desk.alarms))
+
     @app.get("/api/v1/runs/{run:path}/tally")
     async def tally(run: str) -> Response:
         found = await in_thread(partial(desk.tally, run))

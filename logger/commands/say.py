@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
+from logger.commands import alarms
 from logger.commands.saying import Say, photographs, says
 from logger.commands.shared import USAGE, fail, out
 from logger.commands.weighing import GrossOption, ScaleOption, TareOption, WaitOption, weigh
@@ -157,26 +158,9 @@ def cancel_weighing(say: Say, scale: Annotated[str, typer.Argument(help="The ins
 # ---------------------------------------------------------------------- alarms
 
 
-def acknowledge(
-    say: Say, alarm: Annotated[str, typer.Argument(help='The alarm\'s id, or "all".')] = "all"
-) -> None:
-    """Say that an alarm has been seen."""
-    say(alarm=alarm)
-
-
-says(say_app, "acknowledge", actions.Acknowledge)(acknowledge)
-says(say_app, "ack", actions.Acknowledge)(acknowledge)
-
-
-@says(say_app, "shelve", actions.Shelve)
-def shelve(
-    say: Say,
-    alarm: Annotated[str, typer.Argument(help="The alarm's id, as shown with it.")],
-    minutes: Annotated[float, typer.Option(help="For how long.")] = 15.0,
-    why: WhyOption = "",
-) -> None:
-    """Silence an alarm for a limited time."""
-    say(alarm=alarm, minutes=minutes, why=why)
+says(say_app, "acknowledge", actions.Acknowledge)(alarms.acknowledge)
+says(say_app, "ack", actions.Acknowledge)(alarms.acknowledge)
+says(say_app, "shelve", actions.Shelve)(alarms.shelve)
 
 
 # ---------------------------------------------------------------------- corrections

@@ -1,94 +1,30 @@
-"""Alarms and their states, after ISA-18.2 / IEC 62682 (the state model from memory, not read here).
+"""The alarms of a bay: a rule judges (`rules.contract.Judgement`), this table decides what a person is told.
 
-A rule judges (`rules.contract.Judgement`); this table decides what a person is told. The states and
-the legal ways between them stand in one table, `LEGAL`, to be checked by eye; a step that is not in
-it raises. Nothing latches: an alarm whose condition ended and that was acknowledged is gone.
+Which states there are, and the legal ways between them, stands in `alarm_states`. The table knows from the
+start which alarms its rules could raise, so one that never was can be shelved or taken out of service too.
 """
 
 from __future__ import annotations
 
+import difflib
 from dataclasses import dataclass, field
-from enum import StrEnum
 from typing import Any
 
+from logger.core.alarm_states import LATCHES, LEGAL, IllegalStep, State, Step, after
 from logger.core.rules.contract import Judgement
 
+__all__ = ["LEGAL", "Alarm", "AlarmChange", "AlarmTable", "IllegalStep", "State", "Step", "after", "alarm_id"]
 
-class State(StrEnum):
-    NORMAL = "normal"
-    UNACKNOWLEDGED = "unacknowledged"  # the condition holds, nobody has said they saw it
-    ACKNOWLEDGED = "acknowledged"  # the condition holds and was seen
-    RETURNED = "returned-unacknowledged"  # the condition ended before it was seen
-    SHELVED = "shelved"  # silenced by the operator, for a limited time
-    SUPPRESSED = "suppressed"  # silent by design: it would only repeat another cause
-    OUT_OF_SERVICE = "out-of-service"  # taken away by hand, without a time limit
-
-
-class Step(StrEnum):
-    RAISE = "raised"
-    ACKNOWLEDGE = "acknowledged"
-    CLEAR = "cleared"
-    SHELVE = "shelved"
-    UNSHELVE = "unshelved"
-    SUPPRESS = "suppressed"
-    UNSUPPRESS = "unsuppressed"
-    REMOVE = "out-of-service"
-    RETURN = "in-service"
-
-
-LEGAL: dict[State, dict[Step, State]] = {
-    State.NORMAL: {
-        Step.RAISE: State.UNACKNOWLEDGED,
-        Step.SHELVE: State.SHELVED,
-        Step.SUPPRESS: State.SUPPRESSED,
-        Step.REMOVE: State.OUT_OF_SERVICE,
-    },
-    State.UNACKNOWLEDGED: {
-        Step.ACKNOWLEDGE: State.ACKNOWLEDGED,
-        Step.CLEAR: State.RETURNED,
-        Step.SHELVE: State.SHELVED,
-        Step.SUPPRESS: State.SUPPRESSED,
-        Step.REMOVE: State.OUT_OF_SERVICE,
-    },
-    State.ACKNOWLEDGED: {
-        Step.CLEAR: State.NORMAL,
-        Step.SHELVE: State.SHELVED,
-        Step.SUPPRESS: State.SUPPRESSED,
-        Step.REMOVE: State.OUT_OF_SERVICE,
-    },
-    State.RETURNED: {
-        Step.RAISE: State.UNACKNOWLEDGED,
-        Step.ACKNOWLEDGE: State.NORMAL,
-        Step.SHELVE: State.SHELVED,
-        Step.SUPPRESS: State.SUPPRESSED,
-        Step.REMOVE: State.OUT_OF_SERVICE,
-    },
-    State.SHELVED: {Step.UNSHELVE: State.NORMAL, Step.REMOVE: State.OUT_OF_SERVICE},
-    State.SUPPRESSED: {Step.UNSUPPRESS: State.NORMAL, Step.REMOVE: State.OUT_OF_SERVICE},
-    State.OUT_OF_SERVICE: {Step.RETURN: State.NORMAL},
-}
-"""State -> what may happen -> the state after it. After UNSHELVE, UNSUPPRESS and RETURN a condition
-that still holds is raised (or suppressed) anew in the same breath."""
-
-
-class IllegalStep(ValueError):
-    """A step that the table of alarm states does not allow; the message lists those it does."""
-
-
-def after(state: State, step: Step) -> State:
-    """The state after a legal step; IllegalStep otherwise."""
-    try:
-        return LEGAL[state][step]
-    except KeyError:
-        allowed = ", ".join(LEGAL[state])
-        raise IllegalStep(f'an alarm that is {state} cannot be "{step}"; allowed: {allowed}') from None
+RAISES_KEPT = 500
+"""Times of the newest raises that are kept of each alarm, for what is counted of a run."""
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmChange:
     """An alarm changed: what happened, the ISA-18.2 state after it, and what to tell the operator.
 
-    ``at_ns`` when it changed, ``since_s`` when the condition is thought to have begun (station time).
+    ``at_ns`` when it changed, ``since_s`` when the condition is thought to have begun (station time);
+    ``why`` is the reason a person gave for silencing it.
     """
 
     at_ns: int
@@ -103,10 +39,11 @@ class AlarmChange:
     what: str
     do: str
     evidence: dict[str, Any] = field(default_factory=dict)
+    why: str = ""
 
     def to_json(self) -> dict[str, Any]:
         """Plain JSON; ``state`` is the word of the change (``raised``, …), ``alarm_state`` the state."""
-        return {
+        told = {
             "kind": self.kind,
             "channel": self.channel,
             "state": self.change,
@@ -119,6 +56,7 @@ class AlarmChange:
             "do": self.do,
             "evidence": self.evidence,
         }
+        return told | ({"why": self.why} if self.why else {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +66,15 @@ class Alarm:
     id: str
     station: str
     judged: Judgement
-    state: State
-    changed_ns: int
+    state: State = State.NORMAL
+    changed_ns: int = 0  # when the state last changed; 0 never
     raised_ns: int = 0  # when it was last raised; 0 never
     raised: Judgement | None = None  # what was said when it was last raised
+    latched: Judgement | None = None  # of a kind that latches: what was said, until it is reset
     shelved_until_ns: int = 0  # 0: not shelved
+    why: str = ""  # the reason for which it was silenced by hand
+    who: str = ""
+    raises: tuple[int, ...] = ()  # when it was raised (ns), the newest last
     times: int = 0  # how often it was raised
 
 
@@ -142,15 +84,21 @@ class AlarmTable:
     def __init__(self) -> None:
         self._alarms: dict[str, Alarm] = {}
 
+    def expect(self, kind: str, subject: str, channel: str = "", station_name: str = "") -> None:
+        """Make an alarm known before anything was judged of it."""
+        judgement = Judgement(kind, subject, channel, False, 0, "", "")
+        name = alarm_id(judgement, station_name)
+        self._alarms.setdefault(name, Alarm(name, station_name, judgement))
+
     def judge(self, judgement: Judgement, station_name: str, at_ns: int) -> list[AlarmChange]:
         """Take a rule's changed opinion. ``station_name`` is "" for an instrument's alarm."""
         name = alarm_id(judgement, station_name)
         alarm = self._alarms.get(name)
         if alarm is None:
-            alarm = Alarm(name, station_name, judgement, State.NORMAL, at_ns)
-        else:
-            alarm = _with(alarm, judged=judgement)
-        self._alarms[name] = alarm
+            alarm = Alarm(name, station_name, judgement)
+        # It latches though it may be silenced by hand: what happened meanwhile is to be seen afterwards.
+        holds = judgement.active and not judgement.suppressed and judgement.kind in LATCHES
+        self._alarms[name] = _with(alarm, judged=judgement, latched=judgement if holds else alarm.latched)
         return self._settle(name, at_ns)
 
     def acknowledge(self, which: str, at_ns: int) -> list[AlarmChange]:
@@ -162,39 +110,47 @@ class AlarmTable:
         changes = []
         for name in names:
             if Step.ACKNOWLEDGE in LEGAL[self._alarms[name].state]:
-                changes.append(self._step(name, Step.ACKNOWLEDGE, at_ns))
+                changes += [self._step(name, Step.ACKNOWLEDGE, at_ns), *self._settle(name, at_ns)]
         return changes
 
-    def shelve(self, which: str, until_ns: int, at_ns: int) -> list[AlarmChange]:
+    def reset(self, which: str, at_ns: int) -> list[AlarmChange]:
+        """Let go of a latched alarm: what it did was put right. KeyError, IllegalStep."""
+        self.get(which)
+        change = self._step(which, Step.RESET, at_ns)
+        self._alarms[which] = _with(self._alarms[which], latched=None)
+        return [change]
+
+    def shelve(
+        self, which: str, until_ns: int, at_ns: int, *, why: str = "", who: str = ""
+    ) -> list[AlarmChange]:
         """Silence an alarm until then. Shelving a shelved one moves its end. KeyError, IllegalStep."""
         alarm = self.get(which)
         if until_ns <= at_ns:
             raise ValueError(f'alarm "{which}" would be shelved into the past; give a time still to come')
+        told = {"shelved_until_ns": until_ns, "why": why, "who": who}
         if alarm.state is State.SHELVED:
-            self._alarms[which] = _with(alarm, shelved_until_ns=until_ns)
+            self._alarms[which] = _with(alarm, **told)
             return []
-        change = self._step(which, Step.SHELVE, at_ns)
-        self._alarms[which] = _with(self._alarms[which], shelved_until_ns=until_ns)
-        return [change]
+        return [self._step(which, Step.SHELVE, at_ns, **told)]
 
     def unshelve(self, which: str, at_ns: int) -> list[AlarmChange]:
         """End the silence early. KeyError; IllegalStep where it is not shelved."""
         self.get(which)
-        change = self._step(which, Step.UNSHELVE, at_ns)
-        self._alarms[which] = _with(self._alarms[which], shelved_until_ns=0)
+        change = self._step(which, Step.UNSHELVE, at_ns, **_NOT_SILENCED)
         return [change, *self._settle(which, at_ns)]
 
-    def take_out_of_service(self, which: str, at_ns: int) -> list[AlarmChange]:
+    def take_out_of_service(
+        self, which: str, at_ns: int, *, why: str = "", who: str = ""
+    ) -> list[AlarmChange]:
         """Silence an alarm without a limit. KeyError, IllegalStep."""
         self.get(which)
-        change = self._step(which, Step.REMOVE, at_ns)
-        self._alarms[which] = _with(self._alarms[which], shelved_until_ns=0)
-        return [change]
+        return [self._step(which, Step.REMOVE, at_ns, shelved_until_ns=0, why=why, who=who)]
 
     def return_to_service(self, which: str, at_ns: int) -> list[AlarmChange]:
         """Undo `take_out_of_service`. KeyError, IllegalStep."""
         self.get(which)
-        return [self._step(which, Step.RETURN, at_ns), *self._settle(which, at_ns)]
+        change = self._step(which, Step.RETURN, at_ns, **_NOT_SILENCED)
+        return [change, *self._settle(which, at_ns)]
 
     def tick(self, at_ns: int) -> list[AlarmChange]:
         """Time passed: shelved alarms come back."""
@@ -209,12 +165,18 @@ class AlarmTable:
         shown = [alarm for alarm in self._alarms.values() if alarm.state is not State.NORMAL]
         return sorted(shown, key=lambda alarm: (-alarm.raised_ns, alarm.id))
 
+    def all(self) -> list[Alarm]:
+        """Every alarm there could be, in the order of stations and rules."""
+        return list(self._alarms.values())
+
     def get(self, which: str) -> Alarm:
-        """The alarm of that id; KeyError where it was never judged."""
+        """The alarm of that id; KeyError where no rule could raise it; it names one that looks like it."""
         try:
             return self._alarms[which]
         except KeyError:
-            raise KeyError(f'there is no alarm "{which}" here; ids are listed with the alarms') from None
+            near = difflib.get_close_matches(which, self._alarms, n=1)
+            hint = f'did you mean "{near[0]}"?' if near else '"tallydeck alarm list --all" lists the ids'
+            raise KeyError(f'there is no alarm "{which}" here; {hint}') from None
 
     def _settle(self, name: str, at_ns: int) -> list[AlarmChange]:
         """Take the steps that bring the state in line with what is judged."""
@@ -223,17 +185,21 @@ class AlarmTable:
             changes.append(self._step(name, step, at_ns))
         return changes
 
-    def _step(self, name: str, step: Step, at_ns: int) -> AlarmChange:
+    def _step(self, name: str, step: Step, at_ns: int, **said: Any) -> AlarmChange:
         old = self._alarms[name]
-        alarm = _with(old, state=after(old.state, step), changed_ns=at_ns)
+        alarm = _with(old, state=after(old.state, step), changed_ns=at_ns, **said)
         if step is Step.RAISE:
-            alarm = _with(alarm, raised_ns=at_ns, raised=alarm.judged, times=alarm.times + 1)
+            raises = (*alarm.raises[1 - RAISES_KEPT :], at_ns)
+            alarm = _with(alarm, raised_ns=at_ns, raised=alarm.judged, raises=raises, times=alarm.times + 1)
         self._alarms[name] = alarm
-        told = alarm.judged
+        told = alarm.latched if step is Step.LATCH and alarm.latched is not None else alarm.judged
         return AlarmChange(
             at_ns, name, told.kind, alarm.station, told.subject, told.channel, str(step), str(alarm.state),
-            told.since_s, told.what, told.do, dict(told.evidence),
+            told.since_s, told.what, told.do, dict(told.evidence), alarm.why,
         )  # fmt: skip
+
+
+_NOT_SILENCED: dict[str, Any] = {"shelved_until_ns": 0, "why": "", "who": ""}
 
 
 def alarm_id(judgement: Judgement, station_name: str) -> str:
@@ -246,9 +212,11 @@ def _due(alarm: Alarm) -> Step | None:
     """The one step that is due by the rule's word, None where state and word agree."""
     told = alarm.judged
     match alarm.state:
-        case State.NORMAL | State.RETURNED:
+        case State.NORMAL | State.RETURNED | State.LATCHED:
             if told.active:
                 return Step.SUPPRESS if told.suppressed else Step.RAISE
+            if alarm.state is State.NORMAL and alarm.latched is not None:
+                return Step.LATCH
         case State.UNACKNOWLEDGED | State.ACKNOWLEDGED:
             if not told.active:
                 return Step.CLEAR

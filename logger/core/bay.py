@@ -11,6 +11,7 @@ from collections import deque
 from typing import Any
 
 from logger.core import actions
+from logger.core.alarm_said import alarm_said
 from logger.core.alarms import AlarmChange, AlarmTable
 from logger.core.bookkeeping import BOOKED, Bookkeeper
 from logger.core.books import Books, Change, Refused, Run
@@ -20,6 +21,7 @@ from logger.core.description import Bay as BayDescription
 from logger.core.description import Station
 from logger.core.entries import USABLE, Action, Circumstance, Entry, Finding, Garbage, Reading
 from logger.core.rules.contract import Judgement
+from logger.core.rules.subjects import station_subjects
 from logger.core.station import StationFold
 from logger.core.walltime import WallTime
 
@@ -47,12 +49,24 @@ class Bay:
         self.station_of_channel = {
             channel: s.name for s in description.stations for channel in _channels_of(s)
         }
+        self._know_alarms()
         self.recognised: deque[dict[str, Any]] = deque(maxlen=RECOGNISED_KEPT)
         self.containers = Containers(self.channels, self.stations, self.books, self.recognised)
         self.at_ns = 0
         self.seq = 0
         self.unknown_channels: dict[str, int] = {}
         self._next_ns = 0  # the next whole second that is due; 0 before the first entry
+
+    def _know_alarms(self) -> None:
+        """Every alarm that could be raised here has its id from the start."""
+        for name, fold in self.stations.items():
+            for kind, subject, channel in station_subjects(fold.station, [rule.kind for rule in fold.rules]):
+                self.alarms.expect(kind, subject, channel, name)
+        for name, channel_fold in self.channels.items():
+            for rule in channel_fold.rules:
+                self.alarms.expect(rule.kind, name, name, self.station_of_channel.get(name, ""))
+        for kind in ("record-at-risk", "journal-set-aside"):
+            self.alarms.expect(kind, "journal")
 
     # ------------------------------------------------------------------ the one way in
 
@@ -205,12 +219,15 @@ class Bay:
                 found += self.containers.act(entry)
             case actions.NoStop():
                 self._no_stop(entry, body, found)
-            case actions.Acknowledge():
-                self._acknowledge(entry, body, found)
-            case actions.Shelve():
-                until = entry.at_ns + round(body.minutes * 60) * NS
-                self._alarm_said(body.alarm)
-                self._alarms(self.alarms.shelve(body.alarm, until, entry.at_ns), found)
+            case (
+                actions.Acknowledge()
+                | actions.Shelve()
+                | actions.Unshelve()
+                | actions.TakeOutOfService()
+                | actions.ReturnToService()
+                | actions.ResetAlarm()
+            ):
+                self._alarms(alarm_said(self.alarms, body, entry.at_ns), found)
 
     def _no_stop(self, entry: Action, body: actions.NoStop, found: list[Finding]) -> None:
         fold = self.stations[self.books.station_of(body.station)]
@@ -221,17 +238,6 @@ class Bay:
             raise Refused(str(error)) from None
         told = {"station": fold.station.name, "outlet": body.outlet, "began_s": began_s, "undo": body.undo}
         found.append(self._finding(entry.at_ns, "no-stop", body.outlet, told))
-
-    def _acknowledge(self, entry: Action, body: actions.Acknowledge, found: list[Finding]) -> None:
-        if body.alarm != "all":
-            self._alarm_said(body.alarm)
-        self._alarms(self.alarms.acknowledge(body.alarm, entry.at_ns), found)
-
-    def _alarm_said(self, alarm: str) -> None:
-        try:
-            self.alarms.get(alarm)
-        except KeyError:
-            raise Refused(f'there is no alarm "{alarm}" here; ids are shown with the alarms') from None
 
     # ------------------------------------------------------------------ questions
 

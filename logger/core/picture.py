@@ -6,12 +6,11 @@ Masses in kg, rates in kg/h, shares as fractions of 1. None: not known, not meas
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import UTC, tzinfo
 from math import isfinite
 from typing import Any
 
-from logger.core.alarms import Alarm, State
+from logger.core.alarm_list import alarm_json
 from logger.core.bay import Bay
 from logger.core.pace import pace_json
 from logger.core.rhythm_words import cost, rhythm_json
@@ -46,7 +45,7 @@ def picture(
         "version": version,
         "recording": dict(recording),
         "stations": [_station(bay, fold) for fold in bay.stations.values()],
-        "alarms": [_alarm(alarm, bay.at_ns) for alarm in bay.alarms.active()],
+        "alarms": [alarm_json(alarm, bay.at_ns) for alarm in bay.alarms.active()],
         "weighing": [each.to_json() for each in bay.books.pending],
         "recognised": list(reversed(bay.recognised))[:SHOWN_RECOGNISED],
         "instruments": [_instrument(bay, name, health.get(name, "")) for name in bay.channels],
@@ -226,28 +225,6 @@ def _solids(fold: StationFold) -> dict[str, Any] | None:
 
 def _recovery(fold: StationFold, tally: Tally | None) -> dict[str, Any] | None:
     return None if tally is None else fold.recovery(tally)
-
-
-def _alarm(alarm: Alarm, at_ns: int) -> dict[str, Any]:
-    """An alarm that is over but was not seen still says what it was; how it ended stands under `do`."""
-    told = alarm.judged
-    if alarm.state is State.RETURNED and alarm.raised is not None:
-        known = {**alarm.raised.evidence, **told.evidence}
-        told = replace(alarm.raised, active=False, do=f"Over: {told.what}", evidence=known)
-    return {
-        "id": alarm.id,
-        "kind": told.kind,
-        "station": alarm.station,
-        "subject": told.subject,
-        "channel": told.channel,
-        "state": str(alarm.state),
-        "since": rfc3339(told.since_s * NS),
-        "since_s_ago": max(0, at_ns // NS - told.since_s),
-        "active": told.active,
-        "what": told.what,
-        "do": told.do,
-        "evidence": dict(told.evidence),
-    }
 
 
 def _shown(now: ChannelNow) -> float | None:

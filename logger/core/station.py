@@ -35,7 +35,7 @@ class StationFold:
         water = [channels[w.channel] for w in station.water]
         self.now = StationNow(station, 0, feed, outlets, water=water)
         self.expected = ExpectedFlow(station)
-        self.rules = station_rules(station, self.expected, channels)
+        self.rules = station_rules(station, self.expected)
         self.rhythm = Rhythm(station, self.expected)
         self._pace = PaceFold(station, self.expected)
         self._decks: dict[int, HoldUp | None] = {}  # what lay on the deck when a run ended

@@ -33,6 +33,7 @@ class FakeDesk:
         self.runs_list: list[dict[str, Any]] = []
         self.lots_list: list[dict[str, Any]] = []
         self.said_list: list[dict[str, Any]] = []
+        self.alarms_list: dict[str, Any] = {"at": "", "raised_in_run": {}, "alarms": []}
 
     def waiting(self) -> bool:
         """Whether a weight is waited for."""
@@ -90,6 +91,9 @@ class FakeDesk:
 
     def said(self) -> list[dict[str, Any]]:
         return self.said_list
+
+    def alarms(self) -> dict[str, Any]:
+        return self.alarms_list
 
     def tally(self, run: str) -> dict[str, Any] | None:
         return {"run": run} if any(known["run"] == run for known in self.runs_list) else None

@@ -238,8 +238,9 @@ def test_a_container_cannot_be_set_where_there_is_no_scale() -> None:
 
 
 def test_an_unknown_alarm_cannot_be_acknowledged(bay: Bay) -> None:
-    found = say(bay, 0, action="acknowledge", alarm="table/outlet-slow/concentrate")
+    found = say(bay, 0, action="acknowledge", alarm="table/outlet-slow/concentrat")
     assert [f.kind for f in found] == ["refused"]
+    assert 'did you mean "table/outlet-slow/concentrate"?' in found[0].data["reason"]
 
 
 def test_a_failing_journal_is_an_alarm_of_its_own(bay: Bay) -> None:
@@ -259,10 +260,12 @@ def test_the_remedy_of_a_failing_journal_is_that_of_its_reason(bay: Bay) -> None
     assert "disk space" in found[0].data["do"]
 
 
-def test_a_journal_set_aside_is_shown_until_somebody_has_seen_it(bay: Bay) -> None:
+def test_a_journal_set_aside_is_shown_until_somebody_has_saved_what_it_holds(bay: Bay) -> None:
     bay.apply(Circumstance(T0, "journal", "", {"state": "set-aside", "message": "x"}))
     assert [str(alarm.state) for alarm in bay.alarms.active()] == ["returned-unacknowledged"]
     say(bay, 1, action="acknowledge", alarm="all")
+    assert [str(alarm.state) for alarm in bay.alarms.active()] == ["latched"]
+    say(bay, 2, action="reset-alarm", alarm="journal-set-aside/journal")
     assert bay.alarms.active() == []
 
 

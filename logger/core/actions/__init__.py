@@ -15,7 +15,14 @@ from typing import Annotated, Any, TypeAlias, get_args
 
 from pydantic import BaseModel, Field, TypeAdapter
 
-from logger.core.actions.alarms import Acknowledge, Shelve
+from logger.core.actions.alarms import (
+    Acknowledge,
+    ResetAlarm,
+    ReturnToService,
+    Shelve,
+    TakeOutOfService,
+    Unshelve,
+)
 from logger.core.actions.base import EPOCH, MassKg, Name, Said, Share, Text, to_ns
 from logger.core.actions.containers import (
     ContainerAway,
@@ -63,7 +70,11 @@ Body: TypeAlias = Annotated[
     | Correct
     | NoStop
     | Acknowledge
-    | Shelve,
+    | Shelve
+    | Unshelve
+    | TakeOutOfService
+    | ReturnToService
+    | ResetAlarm,
     Field(discriminator="action"),
 ]
 BODY: TypeAdapter[Any] = TypeAdapter(Body)
@@ -94,14 +105,18 @@ __all__ = [
     "Note",
     "OpenLot",
     "PauseFeed",
+    "ResetAlarm",
     "ResumeFeed",
+    "ReturnToService",
     "Said",
     "SampleTaken",
     "Settings",
     "Share",
     "Shelve",
     "StartRun",
+    "TakeOutOfService",
     "Text",
+    "Unshelve",
     "WeighLot",
     "WeighProduct",
     "Withdraw",

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from logger.core.description import Channel, Station
 from logger.core.rules.container_missing import ContainerMissing
 from logger.core.rules.container_near_full import ContainerNearFull
-from logger.core.rules.contract import ChannelNow, ChannelRule, StationRule
+from logger.core.rules.contract import ChannelRule, StationRule
 from logger.core.rules.counter_reset import CounterReset
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.feed_contradicted import FeedContradicted
@@ -28,11 +26,8 @@ from logger.core.rules.water_out_of_band import WaterOutOfBand
 from logger.core.water import FEED
 
 
-def station_rules(
-    station: Station, expected: ExpectedFlow, channels: Mapping[str, ChannelNow] | None = None
-) -> list[StationRule]:
+def station_rules(station: Station, expected: ExpectedFlow) -> list[StationRule]:
     """All rules of a station; ``expected`` must be ticked before them, every second."""
-    del channels  # rules read channels through StationNow
     rules: list[StationRule] = []
     if station.feed.channel is not None:
         rules += [
@@ -47,7 +42,7 @@ def station_rules(
         ProductAstray(station, expected),
         ContainerNearFull(station, expected),
         ContainerMissing(station, expected),
-        NoRunOpen(station, expected),
+        NoRunOpen(station),
     ]
     if station.feed.channel is not None and any(line.goes_to == FEED for line in station.water):
         rules.append(FeedTooThick(station, expected))

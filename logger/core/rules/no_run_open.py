@@ -15,7 +15,6 @@ from math import sqrt
 
 from logger.core.description import Station
 from logger.core.rules.contract import ChannelNow, Judgement, StationNow
-from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.said import Said
 from logger.core.track.view import TrackState
 from logger.core.walltime import rfc3339
@@ -34,8 +33,7 @@ class NoRunOpen:
 
     kind = KIND
 
-    def __init__(self, station: Station, expected: ExpectedFlow) -> None:
-        del expected
+    def __init__(self, station: Station) -> None:
         target = station.feed.target_kg_h
         self._least_mg = 0.0 if target is None else 0.2 * target / 3.6e-3 * SPAN_S
         self._said = Said(KIND, "feed", station.feed.channel or "")

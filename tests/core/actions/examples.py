@@ -131,10 +131,30 @@ STORY = [
         {"action": "correct", "recognised": "concentrate#1", "credit": "120 g"},
         *("say", "correct", "concentrate#1", "--credit", "120 g"),
     ),
+    _example(
+        {"action": "shelve", "alarm": "table/outlet-slow/fines", "minutes": 5, "why": "seen"},
+        *("alarm", "shelve", "table/outlet-slow/fines", "--minutes", "5", "--why", "seen"),
+    ),
+    _example(
+        {"action": "unshelve", "alarm": "table/outlet-slow/fines"},
+        *("alarm", "unshelve", "table/outlet-slow/fines"),
+    ),
+    _example(
+        {"action": "take-out-of-service", "alarm": "table/outlet-slow/fines", "why": "a new launder {way}"},
+        *("alarm", "out-of-service", "table/outlet-slow/fines", "--why", "a new launder {way}"),
+    ),
+    _example(
+        {"action": "return-to-service", "alarm": "table/outlet-slow/fines"},
+        *("alarm", "in-service", "table/outlet-slow/fines"),
+    ),
+    _example(
+        {"action": "reset-alarm", "alarm": "table/product-astray/fines", "why": "poured back"},
+        *("alarm", "reset", "table/product-astray/fines", "--why", "poured back"),
+    ),
     _example({"action": "acknowledge", "alarm": "all"}, "say", "acknowledge"),
     _example(
-        {"action": "shelve", "alarm": "none such", "minutes": 5, "why": "seen"},
-        *("say", "shelve", "none such", "--minutes", "5", "--why", "seen"),
+        {"action": "shelve", "alarm": "record-at-risk/journal", "minutes": 1440},
+        *("say", "shelve", "record-at-risk/journal", "--minutes", "1440"),
     ),
     _example(
         {"action": "no-stop", "outlet": "concentrate", "undo": True, "why": "it was one"},
@@ -168,5 +188,5 @@ STORY = [
         *("--feed-from", "{way}/1/middlings"),
     ),
 ]
-REFUSED = {"correct", "no-stop", "shelve"}
+REFUSED = {"correct", "no-stop", "reset-alarm"}
 """Actions that the story says in vain on purpose: there is nothing they could be about."""
