@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections import deque
 from math import exp, log1p, sqrt
+from typing import NamedTuple
 
 from logger.core.description import FeedKind, Station
 from logger.core.rules.contract import OutletNow, StationNow
@@ -33,7 +34,18 @@ UNWEIGHED_NATS = 3.0  # more is asked for where an outlet has only its own past 
 LAG_SPREAD_S = 90  # by how much the lags of outlets may differ, where no feed tells (assumed)
 DRAIN_S = 60.0  # how slowly a wet product may drain (assumed, no source)
 DRAIN_SHARE = 0.30  # and how much of its weight may be water then (assumed, no source)
+FEED_PHI_MG = 4_000.0  # irregularity of a feeder (assumed, no source)
 SHARE_MOST = 5.0  # a container that retains its water gains more than the solids fed
+
+
+class Means(NamedTuple):
+    """``delivered_mg`` between two means, its variance, what was expected within them (before weighing), and
+    how much of the window's own expectation lies within the last."""
+
+    delivered_mg: float
+    ramp_mg: float
+    cut_mg: float
+    variance_mg2: float
 
 
 class ExpectedFlow:
@@ -51,6 +63,8 @@ class ExpectedFlow:
         self._common_s = [0] * len(self.outlets)  # unweighed feed: when the other outlets last fell short
         self._closed: deque[tuple[int, int]] = deque(maxlen=32)  # spans that teach nothing
         self._paused_s: int | None = None
+        self._stopped_s: int | None = None  # since when no feed comes
+        self._due_s = [0] * len(self.outlets)  # from then on what comes was fed since the feed came again
         self._open: dict[int, int] = {}  # outlet -> since when it is under alarm
 
     # -- once a second -----------------------------------------------------------------------------
@@ -59,6 +73,8 @@ class ExpectedFlow:
         """Take the second that ended; sets expected rate, share and lag of each OutletNow."""
         self._take_feed(now)
         self.now_s, self.beat_s = now.now_s, now.beat_s
+        if self.weighed:
+            self._mind_stop(now.feed_stopped_since_s)
         for number, (past, outlet) in enumerate(zip(self.outlets, now.outlets, strict=True)):
             if past is None or outlet.now is None or outlet.now.track is None:
                 self._tell_unweighed(outlet)
@@ -73,6 +89,21 @@ class ExpectedFlow:
             for number in range(len(self.outlets)):
                 if self._paused_s is not None or self._others_fell(number):
                     self._common_s[number] = now.now_s
+
+    def _mind_stop(self, stopped_s: int | None) -> None:
+        """While no feed comes an outlet runs empty, nobody knows quite how; so it fills when feed comes."""
+        if stopped_s is None and self._stopped_s is not None:
+            for number, past in enumerate(self.outlets):
+                if past is not None:
+                    self._due_s[number] = self.now_s + past.scores.slowest_s
+        self._stopped_s = stopped_s
+
+    def fed(self, number: int) -> bool:
+        """Whether the outlet may be judged by what comes now: it was fed while the feed ran."""
+        past = self.outlets[number]
+        if past is None or self._stopped_s is None or not self.weighed:
+            return True
+        return self.now_s < self._stopped_s + past.scores.quickest_s
 
     def _mind_pause(self, paused_s: int | None) -> None:
         """Where the feed is not weighed, what is said of a pause is all there is: it teaches nothing."""
@@ -96,7 +127,14 @@ class ExpectedFlow:
             lost = max(lost, second - SPAN + 1)
             if now.feed_stopped_since_s is not None:  # what a track credits to a refill did not flow
                 self._phantom_mg += feed.got(lost, second)
-            spread.bridge(lost, feed.delivered[second & MASK] - self._phantom_mg)
+            spread.bridge(lost, feed.delivered[second & MASK] - self._phantom_mg, self._usual_feed(lost))
+
+    def _usual_feed(self, second: int) -> float:
+        """What the feed brought a second (mg) in the half minute before; 0 where that is not known."""
+        start = second - 30
+        if self.feed.began_s is None or start < max(self.feed.began_s, self.now_s - SPAN + 60):
+            return 0.0
+        return max(self.feed.got(start, second) / 30.0, 0.0)
 
     def _tell_unweighed(self, outlet: OutletNow) -> None:
         share = outlet.outlet.expected_share
@@ -147,7 +185,7 @@ class ExpectedFlow:
         pieces = past.pieces(max(from_s, past.began_s), to_s)
         if len(pieces) == 1 and self.weighed and not least:  # nearly always: be quick
             a, b = pieces[0]
-            variance = self.level_var(past) + past.share**2 * self.feed.reading_var_mg2
+            variance = self.level_var(past) + past.share**2 * self.feed_var()
             return past.got(a, b), past.share * self.spread.passed(past.scores.best, a, b), 2.0 * variance
         delivered = sum([past.got(a, b) for a, b in pieces])
         if not self.weighed:
@@ -160,8 +198,31 @@ class ExpectedFlow:
         else:
             best = past.scores.best
             expected = sum([passed(best, a, b) for a, b in pieces])
-        variance = self.level_var(past) + past.share**2 * self.feed.reading_var_mg2
+        variance = self.level_var(past) + past.share**2 * self.feed_var()
         return delivered, past.share * expected, 2.0 * variance * max(len(pieces), 1)
+
+    def between_means(self, number: int, from_s: int, to_s: int, span: int) -> Means:
+        """What came between two means of the weight over ``span`` seconds each: the first ends at ``from_s``,
+        the last at ``to_s``. The window and ``span`` seconds before it must be undisturbed."""
+        past = self.outlets[number]
+        if past is None or past.share is None:
+            raise ValueError(f"outlet {number} is not weighed, or its share is not known yet")
+        delivered = past.mean(to_s - span, to_s) - past.mean(from_s - span, from_s)
+        noise = past.mean_var(span)
+        before = self.expected_between(number, from_s - span, from_s)
+        late = self.expected_between(number, to_s - span, to_s)
+        feed = past.share**2 * self.feed_var() if self.weighed else 0.0
+        return Means(delivered, before + late, late, 2.0 * (noise + feed))
+
+    def feed_var(self) -> float:
+        """Variance (mg^2) of a level of the feed in a difference of two."""
+        feed = self.feed
+        if self.now_s - FRESH_S < (feed.began_s or 0) + 30:
+            return feed.reading_var_mg2
+        rate = max(feed.got(self.now_s - 30, self.now_s) / 30.0, 0.0)
+        # The lag smooths it: of a beat, what means over 4 s and more leave.
+        noise = min(feed.reading_var_mg2, 0.75 * sqrt(feed.noise * FEED_PHI_MG * rate))
+        return min(feed.reading_var_mg2, 0.25 * noise + feed.lasting[1])
 
     def plainly_delivers(self, past: OutletPast, from_s: int, to_s: int, ratio: float) -> bool:
         """Whether an undisturbed window brought more than that part of what was expected.
@@ -180,7 +241,7 @@ class ExpectedFlow:
         if past is None or past.began_s is None:
             return self.now_s
         if self.weighed:
-            return past.began_s
+            return max(past.began_s, self._due_s[number])
         return max(self._common_s[number], past.product_since_s or self.now_s) + LAG_SPREAD_S
 
     def _others_fell(self, number: int) -> bool:
@@ -217,12 +278,27 @@ class ExpectedFlow:
         past = self.outlets[number]
         return WANDER if past is None else past.lumps.wander
 
-    def trust(self, number: int, expected_mg: float) -> float:
-        """How far evidence may be trusted, the share being known only from the Y mg it was learned from.
+    def doubted(self, number: int, nats: float) -> float:
+        """What is left of evidence when share and lumpiness are themselves only known from so much.
 
-        Of lumps that came at random in the past, n in a time T0, none comes in the next T with the chance
-        (1 + T / T0)^-n (gamma-Poisson), not exp(-n T / T0): evidence shrinks by log(1 + x) / x, x = A / Y.
+        The share comes from Y mg, so of Y / phi lumps' worth it is gamma distributed, with the shape
+        n = Y / phi; 1 / phi comes from n' windows, and is so with n = n' / 2. Averaged over that, exp(-x)
+        is (1 + x / n)^-n.
         """
+        past = self.outlets[number]
+        if past is None or past.sum_y <= 0.0 or nats <= 0.0:
+            return nats
+        n = past.sum_y / past.lumps.phi_mg
+        nats = n * log1p(nats / n)
+        n = 0.5 * past.lumps.windows
+        return n * log1p(nats / n)
+
+    def least(self, number: int, from_s: int, to_s: int) -> float:
+        """The least mass (mg) expected in those seconds of a window that can be believed, by any lag."""
+        return self.watched(number, from_s, to_s, least=True)[1]
+
+    def trust(self, number: int, expected_mg: float) -> float:
+        """As `doubted`, as a factor; of lumps that are counted, not weighed."""
         past = self.outlets[number]
         if past is None or past.sum_y <= 0.0 or expected_mg <= 0.0:
             return 1.0
@@ -336,4 +412,5 @@ class ExpectedFlow:
             return
         expected = self.expected_between(number, start, end)
         if expected > 0.0:
-            past.lumps.learn(which, expected, past.got(start, end) - expected, 2.0 * self.level_var(past))
+            # A Kalman filter lags behind as much as its noise adds: only what it can't average is too much.
+            past.lumps.learn(which, expected, past.got(start, end) - expected, 2.0 * past.lasting[1])

@@ -20,6 +20,7 @@ TAUS = (4.0, 8.0, 15.0, 25.0, 45.0)  # s
 DEADS: tuple[int, ...] = (2, *range(5, 85, 5))  # s
 MODELS = tuple((dead, index) for dead in DEADS for index in range(len(TAUS)))
 BLOCK_S = 5
+LONG_GAP_S = 15
 KEEP = exp(-BLOCK_S / 3600.0)
 SLACK = 8.0
 ENOUGH_BLOCKS = 6
@@ -50,10 +51,21 @@ class Spread:
             self.now_s = now_s
         self._oldest_s = max(self.began_s, now_s - SPAN + 1)
 
-    def bridge(self, from_s: int, feed_mg: float) -> None:
-        """The feed was not seen since ``from_s``: spread what passed since evenly, once it is known."""
-        if self.began_s is not None and from_s < self.now_s:
-            self._bridge(max(from_s, self.began_s, self.now_s - SPAN + 1), self.now_s, feed_mg)
+    def bridge(self, from_s: int, feed_mg: float, usual_mg: float = 0.0) -> None:
+        """The feed was not seen since ``from_s``: spread what passed since, once it is known.
+
+        Evenly; or, where that is clearly less than the ``usual_mg`` a second would have brought, as if the
+        feed had run as before and then stopped: what is due is over the sooner, and no outlet is blamed.
+        """
+        if self.began_s is None or from_s >= self.now_s:
+            return
+        start, end = max(from_s, self.began_s, self.now_s - SPAN + 1), self.now_s
+        passed = feed_mg - self.feed[start & MASK]
+        if end - start > LONG_GAP_S and 0.0 <= passed < 0.85 * usual_mg * (end - start):
+            stop = min(start + max(1, round(passed / usual_mg)), end - 1)
+            self._bridge(start, stop, feed_mg)
+            start = stop
+        self._bridge(start, end, feed_mg)
 
     def _bridge(self, from_s: int, to_s: int, feed_mg: float) -> None:
         start = self.feed[from_s & MASK]
@@ -101,6 +113,16 @@ class LagScores:
     @property
     def lag_s(self) -> float:
         return _mean_lag(self.best)
+
+    @property
+    def quickest_s(self) -> int:
+        """The shortest dead time that is credible."""
+        return min(MODELS[model][0] for model in self.credible)
+
+    @property
+    def slowest_s(self) -> int:
+        """When nearly all has come by the slowest credible lag (two time constants), two minutes at most."""
+        return min(max(MODELS[m][0] + round(2.0 * TAUS[MODELS[m][1]]) for m in self.credible), 120)
 
     def score(self, spread: Spread, from_s: int, to_s: int, delivered_mg: float) -> None:
         """Take one block of what the outlet delivered."""

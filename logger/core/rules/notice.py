@@ -15,7 +15,8 @@ derivation from Chernoff's bound (Chernoff 1952, from memory); simulated bays ag
 
 from __future__ import annotations
 
-from math import log, sqrt
+from collections.abc import Callable
+from math import exp, log, pi, sqrt
 
 BETWEEN_FALSE_ALARMS_S = 360_000.0  # 100 h, the basis of every stated figure
 LONGEST_NOTICE_S = 600.0  # beyond ten minutes an outlet "cannot be watched"
@@ -50,6 +51,51 @@ def evidence(
     return expected_mg * k - 0.5 * spread * k * k - u * delivered_mg - 0.5 * variance_mg2 * u * u
 
 
+def ramped(  # noqa: PLR0917 - one formula, its letters in its order
+    whole_mg: float, ramp_mg: float, delivered_mg: float, variance_mg2: float, phi_mg: float, wander: float
+) -> float:
+    """As `evidence`, of a delivery between two levels that are means over some seconds.
+
+    Such a mean counts what comes within it by a weight between 0 and 1. ``whole_mg`` was expected in
+    between, ``ramp_mg`` within the two means together, before weighing; ``delivered_mg`` and
+    ``variance_mg2`` are of the difference of the means. Of each ramp a half counts by a quarter, a half by
+    three quarters.
+    """
+    half_phi, half = 0.5 * phi_mg, 0.5 * ramp_mg
+    doubt = 0.5 * wander * wander
+
+    def nats(u: float) -> float:
+        x = half_phi * u
+        drawn = u * (whole_mg / (1.0 + x) + half * (0.25 / (1.0 + 0.25 * x) + 0.75 / (1.0 + 0.75 * x)))
+        return drawn - doubt * drawn * drawn - u * delivered_mg - 0.5 * variance_mg2 * u * u
+
+    expected = whole_mg + 0.5 * ramp_mg
+    short_mg = expected - delivered_mg
+    if short_mg <= 0.0 or expected <= 0.0:
+        return 0.0
+    low = 0.7 * short_mg / (variance_mg2 + phi_mg * expected + (wander * expected) ** 2)
+    best = nats(low)
+    for _ in range(24):  # any u gives a lower bound: steps of a quarter are near enough
+        low *= 1.25
+        found = nats(low)
+        if found <= best:
+            break
+        best = found
+    return max(best, 0.0)
+
+
+def dither_mg2(sigma_mg: float, resolution_mg: float) -> float:
+    """Variance by rounding that averaging of readings does not take away.
+
+    Noise of standard deviation sigma smooths the steps of a scale: the mean of many readings is then off by
+    a sine of amplitude (d / pi) exp(-2 pi^2 sigma^2 / d^2) (first harmonic; our own derivation).
+    """
+    square = resolution_mg * resolution_mg
+    if square <= 0.0:
+        return 0.0
+    return min(square / 12.0, square / (2.0 * pi * pi) * exp(-4.0 * pi * pi * sigma_mg * sigma_mg / square))
+
+
 def flowing(delivered_mg: float, at_most_mg: float, phi_mg: float) -> float:
     """How much (in nats) a delivery speaks against a stream that brings only ``at_most_mg`` on average.
 
@@ -71,11 +117,19 @@ def difference_variance(rate_mg_s: float, phi_mg: float, noise: float, over_s: f
 
 
 def noticed_in_s(
-    rate_mg_s: float, phi_mg: float, noise: float, blocked: float = 1.0, wander: float = 0.0
+    rate_mg_s: float,
+    phi_mg: float,
+    noise: float,
+    blocked: float = 1.0,
+    wander: float = 0.0,
+    *,
+    margin: float = 0.0,
+    doubted: Callable[[float], float] | None = None,
 ) -> float | None:
     """Seconds until a stop would be noticed; None where that is beyond ten minutes.
 
-    ``blocked`` is the fraction of the outlet that stops (1: all of it). ``noise`` in mg^2 s.
+    ``blocked`` is the fraction of the outlet that stops (1: all of it). ``noise`` in mg^2 s. A detector that
+    asks ``margin`` nats more than the bound, or counts nats only as ``doubted`` makes them, is later.
     """
     if not 0.0 < blocked <= 1.0:
         raise ValueError(f"blocked fraction {blocked:g} must lie above 0 and up to 1")
@@ -86,7 +140,8 @@ def noticed_in_s(
         expected = rate_mg_s * t
         variance = difference_variance(rate_mg_s, phi_mg, noise, t)
         found = evidence(expected, (1.0 - blocked) * expected, variance, phi_mg, wander)
-        return found >= log(BETWEEN_FALSE_ALARMS_S / t)
+        counted = found if doubted is None else doubted(found)
+        return counted >= log(BETWEEN_FALSE_ALARMS_S / t) + margin
 
     if not enough(LONGEST_NOTICE_S):
         return None

@@ -9,6 +9,7 @@ from math import exp, sqrt
 from logger.core.description import ContainerKind, Outlet, ZeroTracking
 from logger.core.rules.contract import ChannelNow
 from logger.core.rules.lags import MASK, SPAN, LagScores
+from logger.core.rules.notice import dither_mg2
 from logger.core.track.view import Track, TrackState
 
 SCOOP_S = 30  # a longer disturbance of a tub is no scoop
@@ -17,11 +18,13 @@ SETTLE_S = 3  # after a disturbance no window starts or is judged
 PHI_MG = 10_000.0  # lumpiness before anything is learned: 10 g, assumed, no source
 WANDER = 0.10  # slow wander of a share before anything is learned, a fraction; assumed, no source
 WANDER_MOST = 0.15  # above it no shortfall could ever count
-LUMP_WINDOWS = (16, 64)  # s
+LUMP_WINDOWS = (8, 64)  # s
+LUMP_MEMORY_S = 7200.0  # lumps are what the material and the deck make of it, and change slowly
+LUMP_PRIOR = 24.0  # windows of 8 s that the assumed lumpiness is worth
 
 
 class Lumps:
-    """Lumpiness and wander of one outlet, from what was missing over 16 and 64 seconds."""
+    """Lumpiness and wander of one outlet, from what was missing over 8 and 64 seconds."""
 
     def __init__(self, phi_mg: float = PHI_MG) -> None:
         self._assumed = phi_mg
@@ -33,24 +36,29 @@ class Lumps:
 
     def learn(self, which: int, expected_mg: float, missing_mg: float, noise_mg2: float) -> None:
         """One window of ``LUMP_WINDOWS[which]`` seconds; ``noise_mg2`` is what reading noise adds to it."""
-        keep = exp(-LUMP_WINDOWS[which] / 1800.0)
+        keep = exp(-LUMP_WINDOWS[which] / LUMP_MEMORY_S)
         self._square[which] = self._square[which] * keep + missing_mg * missing_mg - noise_mg2
         self._mass[which] = self._mass[which] * keep + expected_mg
         self._weight[which] = self._weight[which] * keep + 1.0
         self._settle()
 
+    @property
+    def windows(self) -> float:
+        """How many windows of 8 s the lumpiness rests on, the assumption counted."""
+        return self._weight[0] + LUMP_PRIOR
+
     def _settle(self) -> None:
-        n16, n64 = self._weight
-        if n16 < 2.0 or self._mass[0] <= 0.0:
+        n8, n64 = self._weight
+        if n8 < 2.0 or self._mass[0] <= 0.0:
             return
-        a16, m16 = self._mass[0] / n16, self._square[0] / n16
-        pull = 12.0  # windows of 16 s that the assumed lumpiness is worth
-        raw = max(m16 / a16, 0.0)
-        self.phi_mg = min(max((raw * n16 + self._assumed * pull) / (n16 + pull), 500.0), 300_000.0)
+        a8, m8 = self._mass[0] / n8, self._square[0] / n8
+        pull = LUMP_PRIOR
+        raw = max(m8 / a8, 0.0)
+        self.phi_mg = min(max((raw * n8 + self._assumed * pull) / (n8 + pull), 500.0), 300_000.0)
         if n64 >= 1.0:
             a64, m64 = self._mass[1] / n64, self._square[1] / n64
-            square = max(a64 * a64 - a16 * a16, 1.0)
-            slow = (m64 - m16 - self.phi_mg * (a64 - a16)) / square
+            square = max(a64 * a64 - a8 * a8, 1.0)
+            slow = (m64 - m8 - self.phi_mg * (a64 - a8)) / square
             sure = n64 * square * square / (2.0 * max(m64, 1.0) ** 2)  # 1 / variance of slow, Gaussian
             prior = 1.0 / WANDER**4  # the assumed square is as uncertain as it is large
             mixed = (slow * sure + WANDER**2 * prior) / (sure + prior)
@@ -78,6 +86,7 @@ class Past:
         self.gaps: deque[tuple[int, int]] = deque(maxlen=64)  # (last good second, first good second)
         self.reading_var_mg2 = 0.0  # of the present level
         self.noise = 0.0  # noise density of the readings, mg^2 s
+        self.lasting = (0.0, 0.0, 0.0)  # what means over 1, 4 and 12 s do not average out, mg^2
 
     def add(self, now_s: int, channel: ChannelNow) -> None:
         """Close a second. Differences of the track's own history, so that a correction of it is no flow."""
@@ -106,6 +115,10 @@ class Past:
             settled = now_s - max(view.changed_s, view.steady_since_s) >= SETTLE_S
             self._mark(now_s, steady and settled and not zero)
         self.noise = self._gain**2 * view.interval_s * (view.noise_mg**2 + d * d / 12.0)
+        square = self._gain**2
+        rounding = dither_mg2(view.noise_mg, d)
+        one, four, twelve = view.beat_mg2
+        self.lasting = (square * (rounding + one), square * (rounding + four), square * (rounding + twelve))
         self.reading_var_mg2 = max(view.level_var_mg2, self._gain**2 * d * d / 48.0)
 
     def _begin(self, now_s: int) -> None:
@@ -155,6 +168,15 @@ class Past:
     def whole(self, from_s: int, to_s: int) -> bool:
         """Whether nothing disturbed the scale in between."""
         return self.pieces(from_s, to_s) == [(from_s, to_s)]
+
+    def mean(self, from_s: int, to_s: int) -> float:
+        """Mean of what was delivered by the end of the seconds after ``from_s`` up to ``to_s`` (mg)."""
+        ring = self.delivered
+        return sum([ring[second & MASK] for second in range(from_s + 1, to_s + 1)]) / (to_s - from_s)
+
+    def mean_var(self, span: int) -> float:
+        """Variance (mg^2) of a mean of the level over so many seconds, by reading noise."""
+        return self.noise / span + self.lasting[0 if span < 4 else 1 if span < 12 else 2]
 
     def got(self, from_s: int, to_s: int) -> float:
         """Delivered (mg) between two seconds of the last half hour."""

@@ -221,6 +221,7 @@ class Core:
             view.var_mg2 += (drainage.u_omega_s * drainage.wet) ** 2
         view.content_mg = None if view.tare_mg is None else view.level_mg - view.tare_mg
         view.noise_mg, view.interval_s = noise.sigma, noise.interval_s
+        view.beat_mg2 = (noise.beat, noise.beat4, noise.beat12)
         view.same_count, view.p_same = noise.same_count, noise.p_same
 
 

@@ -39,6 +39,9 @@ class Noise:
         self._told = interval_s is not None
         self._means: list[float] = []
         self.beat = 0.0  # variance of a level beyond r that a few seconds do not average out
+        self.beat4 = self.beat12 = 0.0  # what of it is left in a mean over 4 and over 12 s
+        self._slow4 = self._slow12 = 0.0
+        self._slow4_count = self._slow12_count = 0
         self._slow, self._slow_count = 0.0, 0
         self._short = self._long = 6.0 * self.floor
         self._count = 0
@@ -101,6 +104,23 @@ class Noise:
             gain = max(1.0 / self._slow_count, 0.02)
             self._slow += (min(e * e / 6.0, _CLIP * max(self._slow, self.r)) - self._slow) * gain
         self.beat = max(0.0, self._slow - self.r) if self._slow_count > 8 else 0.0
+        a, b, c = (
+            sum(means[n - 4 * k - 4 : n - 4 * k or None]) / 4.0 for k in range(3) for n in (len(means),)
+        )
+        self._slow4_count += 1
+        gain = max(1.0 / self._slow4_count, 0.02)
+        self._slow4 += ((a - 2.0 * b + c) ** 2 / 6.0 - self._slow4) * gain
+        self.beat4 = (
+            max(0.0, min(self._slow4 - self.r / 4.0, self.beat)) if self._slow4_count > 4 else self.beat
+        )
+        if len(means) >= 36:
+            n = len(means)
+            a, b, c = (sum(means[n - 12 * k - 12 : n - 12 * k or None]) / 12.0 for k in range(3))
+            self._slow12_count += 1
+            gain = max(1.0 / self._slow12_count, 0.02)
+            self._slow12 += ((a - 2.0 * b + c) ** 2 / 6.0 - self._slow12) * gain
+        left = max(0.0, min(self._slow12 - self.r / 12.0, self.beat4))
+        self.beat12 = left if self._slow12_count > 4 else self.beat4
 
     def _split(self, rate: float) -> None:
         """Divide the two variances into lumps and noise; before there is evidence lean on the assumption."""

@@ -72,6 +72,8 @@ class View:
     u_rate_mg_s: float = 0.0
     rate_window_s: float = 0.0
     noise_mg: float = 0.0
+    # variance of the level by a slow beat, and what of it is left in a mean over 4 and over 12 s
+    beat_mg2: tuple[float, float, float] = (0.0, 0.0, 0.0)
     interval_s: float = 0.0
     last_reading_s: float = 0.0  # station seconds of the last reading, 0 none
     by_scoop: bool = False  # a feed that comes by scoop, as told or as seen

@@ -67,7 +67,7 @@ def troubled(feed_kind: FeedKind = FeedKind.HOPPER) -> Play:
             return 0.0  # nothing reaches any outlet
         if outlet == 0 and 400 <= s < 500:
             return 3.0  # gains what its neighbour lacks
-        return 0.63 if outlet == 2 and 1020 <= s < 1500 else 1.0
+        return 0.63 if outlet == 2 and 940 <= s < 1500 else 1.0
 
     def spoil(s: int, play: Play) -> None:
         view = play.tracks["outlet3"].view
@@ -229,7 +229,7 @@ def test_feed_alarms_carry_the_feeds_channel() -> None:
 
 
 BAD: list[Callable[[Play], object]] = [
-    lambda p: OutletNotDelivering(p.station, p.expected, threshold=1.0),
+    lambda p: OutletNotDelivering(p.station, p.expected, margin=-5.0),
     lambda p: OutletSlow(p.station, p.expected, threshold=100.0),
     lambda p: OutletSurging(p.station, p.expected, threshold=1.0),
     lambda p: ProductAstray(p.station, p.expected, threshold=1.0),
