@@ -13,10 +13,10 @@ the sums; a fifth of the stops was missed there.
 Where the feed is not weighed an outlet is judged against the others: only once it was short for longer than
 lags may differ, with 3 nats more, and never by what came within that time of a shortfall of the others.
 Not judged: while the scale is disturbed, off, silent, or oddly still (it may be frozen); by what was fed
-after the feed stopped, until a lag after it came again. Suppressed: when the other outlets together show the same,
-because then the feed is the cause. Clears on data that came after the alarm only, when seven tenths came of
-what was expected and `flowing` says that what was let through at the alarm, and a little more, would hardly
-bring so much.
+after the feed stopped, until a lag after it came again. Suppressed: when the other outlets together show the
+same, because then the feed is the cause. Clears on data that came after the alarm only, when seven tenths
+came of what was expected and `flowing` says that what was let through at the alarm, and a little more, would
+hardly bring so much.
 """
 
 from __future__ import annotations
