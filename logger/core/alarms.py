@@ -169,6 +169,10 @@ class AlarmTable:
         """Every alarm there could be, in the order of stations and rules."""
         return list(self._alarms.values())
 
+    def find(self, which: str) -> Alarm | None:
+        """The alarm of that id; None where no rule could raise it."""
+        return self._alarms.get(which)
+
     def get(self, which: str) -> Alarm:
         """The alarm of that id; KeyError where no rule could raise it; it names one that looks like it."""
         try:

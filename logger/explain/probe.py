@@ -136,9 +136,8 @@ class Probe:
         states, excused = {}, {}
         for kind, each in evidence.items():
             for name in (f"{self.subject.station}/{kind}/{each.subject}", f"{kind}/{each.subject}"):
-                try:
-                    alarm = bay.alarms.get(name.lstrip("/"))
-                except KeyError:
+                alarm = bay.alarms.find(name.lstrip("/"))
+                if alarm is None:
                     continue
                 states[kind] = str(alarm.state)
                 if alarm.judged.active and alarm.judged.suppressed:

@@ -13,6 +13,7 @@ from logger.core.description import Station
 ABOUT = {
     "container-missing": "outlets",
     "container-near-full": "outlets",
+    "feed-contradicted": "feed",
     "feed-drift": "feed",
     "feed-stopped": "feed",
     "feed-too-thick": "feed",
