@@ -61,7 +61,7 @@ def test_an_alarm_appears_and_is_acknowledged(opens: Opener, url: str, desk: Fak
     expect(page.locator(".outlet.marked h3")).to_have_count(1)
     row.get_by_role("button").click()
     expect(row.locator(".alarm-state")).to_have_text("Acknowledged")
-    expect(row.get_by_role("button")).to_have_count(0)
+    expect(row.get_by_role("button")).to_have_text(["Quiet for 15 minutes"])
     expect(page).to_have_title("sweepings bay")
     assert said(desk) == [{"action": "acknowledge", "alarm": STOPPED["id"]}]
 
@@ -161,11 +161,51 @@ def test_every_stop_of_tab_is_seen(opens: Opener, url: str, desk: FakeDesk) -> N
 def test_states_beside_the_screen_are_folded_away(opens: Opener, url: str, desk: FakeDesk) -> None:
     """Shelved and suppressed alarms are counted, and can be looked at."""
     page = opens(url).page
-    desk.show(alarms=[{**STOPPED, "state": "suppressed"}, {**NEAR_FULL, "state": "shelved"}])
+    excused = {**STOPPED, "state": "suppressed", "suppressed_by": "all other outlets fell short as well"}
+    desk.show(alarms=[excused, {**NEAR_FULL, "state": "shelved", "why": "a larger bag is coming"}])
     expect(page.locator("#quiet summary")).to_contain_text("2 shelved, suppressed")
     expect(page.locator("#alarms-title")).to_have_text("No alarm stands")
     page.locator("#quiet summary").click()
     expect(page.locator("#quiet-list")).to_contain_text("Suppressed by design: The concentrate outlet")
+    expect(page.locator("#quiet-list")).to_contain_text("all other outlets fell short as well")
+    expect(page.locator("#quiet-list")).to_contain_text("a larger bag is coming")
+    assert page.locator("#quiet-list button:visible").all_inner_texts() == ["End the silence"]
+
+
+def test_what_is_silent_by_hand_is_called_back_on_the_board(opens: Opener, url: str, desk: FakeDesk) -> None:
+    """Shelved and out of service have a way back; what is suppressed by design has none."""
+    page = opens(url).page
+    desk.show(alarms=[{**STOPPED, "state": "out-of-service"}, {**NEAR_FULL, "state": "shelved"}])
+    page.locator("#quiet summary").click()
+    page.get_by_role("button", name="Return to service").click()
+    page.get_by_role("button", name="End the silence").click()
+    expect(page.locator("#quiet-list button:visible")).to_have_count(2)
+    desk_said = [(action["action"], action["alarm"]) for action in said(desk)]
+    assert desk_said == [("return-to-service", STOPPED["id"]), ("unshelve", NEAR_FULL["id"])]
+
+
+def test_an_acknowledged_alarm_can_be_made_quiet_for_a_while(opens: Opener, url: str, desk: FakeDesk) -> None:
+    page = opens(url).page
+    desk.show(alarms=[STOPPED])
+    expect(page.locator(".alarm")).to_have_count(1)
+    assert page.locator(".shelve:visible, .reset:visible").count() == 0
+    desk.show(alarms=[{**STOPPED, "state": "acknowledged"}])
+    page.get_by_role("button", name="Quiet for 15 minutes").click()
+    expect(page.locator(".alarm")).to_have_count(1)
+    assert [(each["action"], each["minutes"]) for each in said(desk)] == [("shelve", 15)]
+
+
+def test_a_latched_alarm_stands_calmly_until_it_is_put_right(opens: Opener, url: str, desk: FakeDesk) -> None:
+    """It is over and was seen: no call, no acknowledging, but it stays, with one button to let it go."""
+    page = opens(url).page
+    desk.show(alarms=[{**STOPPED, "state": "latched", "active": False}, NEAR_FULL])
+    expect(page.locator(".alarm").last).to_contain_text("Over, still to be put right")
+    assert page.locator(".alarm").last.get_attribute("data-state") == "latched"
+    assert page.locator(".alarm").last.locator(".ack").is_hidden()
+    page.get_by_role("button", name="It is put right").click()
+    expect(page.locator(".alarm")).to_have_count(2)
+    (each,) = said(desk)
+    assert (each["action"], each["alarm"]) == ("reset-alarm", STOPPED["id"])
 
 
 def test_a_flood_leaves_the_first_large(opens: Opener, url: str, desk: FakeDesk) -> None:

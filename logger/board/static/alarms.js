@@ -8,13 +8,16 @@ const STATES = {
   unacknowledged: "Not acknowledged",
   acknowledged: "Acknowledged",
   "returned-unacknowledged": "Over, not acknowledged",
+  latched: "Over, still to be put right",
   shelved: "Shelved",
   suppressed: "Suppressed by design",
   "out-of-service": "Out of service",
 };
-const ORDER = ["unacknowledged", "returned-unacknowledged", "acknowledged"];
+const ORDER = ["unacknowledged", "returned-unacknowledged", "acknowledged", "latched"];
 const OPEN = new Set(["unacknowledged", "returned-unacknowledged"]);
+const OVER = new Set(["returned-unacknowledged", "latched"]);
 const NO_RUN = "no-run-open";
+const QUIET_MINUTES = 15;
 const announced = new Set();
 let waiting = [];
 
@@ -27,7 +30,7 @@ const rank = (alarm) => {
 
 /** Subjects under an alarm that stands, to mark their figures: "station / subject". */
 export function troubled(alarms) {
-  const standing = list(alarms).filter((alarm) => !quiet(alarm) && alarm.state !== "returned-unacknowledged");
+  const standing = list(alarms).filter((alarm) => !quiet(alarm) && !OVER.has(alarm.state));
   return new Set(standing.flatMap((alarm) => [`${alarm.station} / ${alarm.subject}`, `/ ${alarm.channel}`]));
 }
 
@@ -41,7 +44,7 @@ export function showAlarms(snapshot, units) {
   );
   if (focused && (!focused.isConnected || focused.querySelector(".ack").hidden)) moveFocus();
   heading(shown);
-  showQuiet(all.filter(quiet));
+  showQuiet(all.filter(quiet), snapshot.time_zone);
   announce(waiting);
   document.title = clean(`${waiting.length ? `(${waiting.length}) ` : ""}${snapshot.bay || "Tallydeck"}`);
 }
@@ -50,6 +53,8 @@ function make() {
   const node = copy("t-alarm");
   node.querySelector(".ack").addEventListener("click", () => acknowledge(node.alarm));
   node.querySelector(".begin").addEventListener("click", () => begin(node.alarm, node.zone));
+  node.querySelector(".reset").addEventListener("click", () => reset(node.alarm));
+  node.querySelector(".shelve").addEventListener("click", () => shelve(node.alarm));
   return node;
 }
 
@@ -66,7 +71,15 @@ function update(node, alarm, zone, units) {
   const button = node.querySelector(".ack");
   button.hidden = !OPEN.has(alarm.state);
   button.setAttribute("aria-label", clean(`Acknowledge: ${alarm.what}`));
+  offer(node, ".reset", alarm.state === "latched", `It is put right: ${alarm.what}`);
+  offer(node, ".shelve", alarm.state === "acknowledged", `Quiet for ${QUIET_MINUTES} minutes: ${alarm.what}`);
   offerBegin(node, alarm, zone);
+}
+
+function offer(node, which, makesSense, label) {
+  const button = node.querySelector(which);
+  button.hidden = !makesSense;
+  button.setAttribute("aria-label", clean(label));
 }
 
 /** A feed that moves without a run: the start that was forgotten can be said here, with its time. */
@@ -119,7 +132,8 @@ function heading(shown) {
   document.getElementById("ack-all").hidden = waiting.length < 2;
 }
 
-function showQuiet(alarms) {
+/** Why nobody is called, and the way back. */
+function showQuiet(alarms, zone) {
   const box = document.getElementById("quiet");
   box.hidden = alarms.length === 0;
   const text = `${alarms.length} shelved, suppressed or out of service`;
@@ -127,11 +141,36 @@ function showQuiet(alarms) {
   if (summary.textContent !== text) summary.textContent = text;
   keyed(
     document.getElementById("quiet-list"), alarms, (alarm) => alarm.id,
-    () => document.createElement("li"),
+    makeQuiet,
     (node, alarm) => {
-      node.textContent = clean(`${STATES[alarm.state]}: ${words(alarm.what, alarm.station, alarm.subject)}`);
+      node.alarm = alarm;
+      put(node, "what", `${STATES[alarm.state]}: ${words(alarm.what, alarm.station, alarm.subject)}`);
+      put(node, "why", reasons(alarm, zone));
+      const button = node.querySelector("button");
+      button.hidden = !(alarm.state in BACK);
+      if (!button.hidden) button.textContent = BACK[alarm.state][0];
+      button.setAttribute("aria-label", clean(`${button.textContent}: ${alarm.what}`));
     },
   );
+}
+
+const BACK = {
+  shelved: ["End the silence", "unshelve"],
+  "out-of-service": ["Return to service", "return-to-service"],
+};
+
+function makeQuiet() {
+  const node = copy("t-quiet");
+  node.querySelector("button").addEventListener("click", () => {
+    const [done, action] = BACK[node.alarm.state];
+    say({ action, alarm: node.alarm.id }, done);
+  });
+  return node;
+}
+
+function reasons(alarm, zone) {
+  const until = alarm.shelved_until ? `until ${wallTime(alarm.shelved_until, zone)}` : "";
+  return [alarm.suppressed_by, until, alarm.why, alarm.who && `by ${alarm.who}`].filter(Boolean).join(" · ");
 }
 
 function announce(alarms) {
@@ -151,6 +190,14 @@ function moveFocus() {
 
 export function acknowledge(alarm) {
   return say({ action: "acknowledge", alarm: alarm.id }, "Acknowledged");
+}
+
+function reset(alarm) {
+  return say({ action: "reset-alarm", alarm: alarm.id }, "Put right");
+}
+
+function shelve(alarm) {
+  return say({ action: "shelve", alarm: alarm.id, minutes: QUIET_MINUTES }, `Quiet for ${QUIET_MINUTES} minutes`);
 }
 
 export function acknowledgeFirst() {
