@@ -65,7 +65,7 @@ def test_what_a_plug_holds_back_lies_there_too() -> None:
     play = Play(open_part=lambda outlet, s: 0.0 if outlet == 3 and s >= 600 else 1.0)
     play.run([], 600)
     before = seen(play)
-    play.expected.hold(3, play.now.now_s)
+    play.expected.lessons.hold(3, play.now.now_s)
     began = play.now.now_s
     play.run([], 100)
     after = seen(play, lambda second: second >= began)

@@ -6,7 +6,7 @@
   it cleared, because a plugged outlet overflows into its neighbours.
 - Where it is not weighed: the outlet's own past rate, the median of its half-minutes of the same age.
 - Also learned from the same old data: how lumpy the outlet is (phi = E[m^2]/E[m]) from the variance of what
-  is missing over 16 s, and its slow wander c from how that grows to 64 s.
+  is missing over 8 s, and its slow wander c from how that grows to 64 s.
 
 Seconds in which the scale was disturbed, off or silent, and the first seconds after, count neither as
 delivered nor as expected.
@@ -14,19 +14,18 @@ delivered nor as expected.
 
 from __future__ import annotations
 
-from collections import deque
 from math import exp, log1p, sqrt
 from typing import NamedTuple
 
 from logger.core.description import FeedKind, Station
 from logger.core.rules.contract import OutletNow, StationNow
 from logger.core.rules.lags import BLOCK_S, MASK, SPAN, Spread
+from logger.core.rules.lessons import Lessons
 from logger.core.rules.past import LUMP_WINDOWS, WANDER, OutletPast, Past
 
 FRESH_S = 10  # lags are scored on data so old that a scoop or a bump in it is over
 OLD_S = 240  # data younger than this teaches nothing
 MEMORY_S = 900.0
-AFTER_CLEAR_S = 40
 LONGEST_S = 720  # the longest window anyone may ask for
 HALF_MINUTE_S = 30
 COMMON_S = 45
@@ -61,11 +60,9 @@ class ExpectedFlow:
         self.now_s = 0
         self.beat_s = 0  # see `StationNow.beat_s`
         self._common_s = [0] * len(self.outlets)  # unweighed feed: when the other outlets last fell short
-        self._closed: deque[tuple[int, int]] = deque(maxlen=32)  # spans that teach nothing
-        self._paused_s: int | None = None
+        self.lessons = Lessons()
         self._stopped_s: int | None = None  # since when no feed comes
         self._due_s = [0] * len(self.outlets)  # from then on what comes was fed since the feed came again
-        self._open: dict[int, int] = {}  # outlet -> since when it is under alarm
 
     # -- once a second -----------------------------------------------------------------------------
 
@@ -85,9 +82,9 @@ class ExpectedFlow:
             outlet.lag_s = past.scores.lag_s if self.weighed else None
             outlet.expected_mg_s = self.rate_mg_s(number)
         if not self.weighed:
-            self._mind_pause(now.paused_since_s)
+            self.lessons.pause(now.paused_since_s, now.now_s)  # what is said of a pause is all there is
             for number in range(len(self.outlets)):
-                if self._paused_s is not None or self._others_fell(number):
+                if self.lessons.paused_s is not None or self._others_fell(number):
                     self._common_s[number] = now.now_s
 
     def _mind_stop(self, stopped_s: int | None) -> None:
@@ -104,12 +101,6 @@ class ExpectedFlow:
         if past is None or self._stopped_s is None or not self.weighed:
             return True
         return self.now_s < self._stopped_s + past.scores.quickest_s
-
-    def _mind_pause(self, paused_s: int | None) -> None:
-        """Where the feed is not weighed, what is said of a pause is all there is: it teaches nothing."""
-        if paused_s is None and self._paused_s is not None:
-            self._closed.append((self._paused_s, self.now_s + AFTER_CLEAR_S))
-        self._paused_s = paused_s
 
     def _take_feed(self, now: StationNow) -> None:
         """Advance the lagged feed; what passed while its scale was disturbed is spread over that time."""
@@ -224,16 +215,6 @@ class ExpectedFlow:
         noise = min(feed.reading_var_mg2, 0.75 * sqrt(feed.noise * FEED_PHI_MG * rate))
         return min(feed.reading_var_mg2, 0.25 * noise + feed.lasting[1])
 
-    def plainly_delivers(self, past: OutletPast, from_s: int, to_s: int, ratio: float) -> bool:
-        """Whether an undisturbed window brought more than that part of what was expected.
-
-        The quick way out of a scan (a third of the rules' time): False may also mean that it is not simple.
-        """
-        if not self.weighed or past.share is None or past.good_since_s is None or past.gaps[-1][1] > from_s:
-            return False
-        expected = past.share * self.spread.passed(past.scores.best, from_s, to_s)
-        return 0.0 < ratio * expected < past.got(from_s, to_s)
-
     def earliest_s(self, number: int) -> int:
         """Before this second no window may start: the scale was not read yet, or, where the feed is not
         weighed, the other outlets had just fallen short too and lags may differ."""
@@ -307,26 +288,10 @@ class ExpectedFlow:
 
     # -- learning ----------------------------------------------------------------------------------
 
-    def hold(self, number: int, since_s: int) -> None:
-        """An outlet is under alarm: teach nothing from ``since_s`` on."""
-        self._open.setdefault(number, since_s)
-
-    def release(self, number: int) -> None:
-        """Its alarm cleared."""
-        since = self._open.pop(number, None)
-        if since is not None:
-            self._closed.append((since, self.now_s + AFTER_CLEAR_S))
-
     def _may_teach(self, past: OutletPast, from_s: int, to_s: int) -> bool:
         if self.feed.lost_s is not None and to_s > self.feed.lost_s:
             return False
-        if any(to_s > since for since in self._open.values()):
-            return False
-        if self._paused_s is not None and to_s > self._paused_s:
-            return False
-        if any(from_s < end and to_s > start for start, end in self._closed):
-            return False
-        return past.whole(from_s, to_s)
+        return not self.lessons.spoilt(from_s, to_s) and past.whole(from_s, to_s)
 
     def _learn(self, number: int, past: OutletPast) -> None:
         now = self.now_s
@@ -356,7 +321,7 @@ class ExpectedFlow:
         if self.spread.began_s is None or start < self.spread.began_s:
             return
         lost = self.feed.lost_s
-        if (lost is None or lost >= end) and not self._open and past.whole(start, end):
+        if (lost is None or lost >= end) and not self.lessons.held and past.whole(start, end):
             past.scores.score(self.spread, start, end, past.got(start, end))
             if (self.beat_s // BLOCK_S) % 4 == 0:
                 past.scores.settle()

@@ -66,12 +66,10 @@ def shortfalls(
     *,
     oldest_s: int,
     wander_least: float,
-    unlearned: float = 1.0,
 ) -> list[Window]:
     """The evidence of each window that may be looked at, by the least mass of any credible lag.
 
-    ``oldest_s``: no window starts before; ``unlearned``: what is expected counts for so much of itself
-    while the share was only told.
+    ``oldest_s``: no window starts before.
     """
     past, now_s = expected.outlets[number], expected.now_s
     found: list[Window] = []
@@ -83,7 +81,7 @@ def shortfalls(
         if start < oldest_s:
             break
         came, due, variance = expected.watched(number, start, now_s, least=True)
-        due = (due if past.learned else unlearned * due) - expected.draining(number, start, now_s)
+        due -= expected.draining(number, start, now_s)
         nats = evidence(due, max(came, 0.0), variance, past.lumps.phi_mg, wander) if due > 0.0 else 0.0
         found.append(Window(nats * expected.trust(number, due), window, came, due))
     return found

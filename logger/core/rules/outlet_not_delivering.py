@@ -147,7 +147,7 @@ class OutletNotDelivering:
         self._alarm_s[number] = now.now_s
         self._ratio[number] = max(worst.delivered_mg, 0.0) / worst.expected_mg
         self._normal_mg_s[number] = worst.expected_mg / worst.window_s
-        self._expected.hold(number, since - 10)
+        self._expected.lessons.hold(number, since - 10)
         do = "Lock the table out, then clear the outlet. Look whether product crossed into its neighbour."
         return said.say(True, since, what, do, told)
 
@@ -318,7 +318,7 @@ class OutletNotDelivering:
         return []
 
     def _clear(self, number: int, now_s: int, what: str) -> list[Judgement]:
-        self._expected.release(number)
+        self._expected.lessons.release(number, now_s)
         self._from_s[number] = now_s
         said = self._said[number]
         return said.clear(now_s, f"Outlet {said.subject} {what}")

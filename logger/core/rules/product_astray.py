@@ -196,7 +196,7 @@ class ProductAstray:
         gains = {other: Since(self._expected, other, start) for other in gainers}
         short = Since(self._expected, number, start)
         astray = self._astray[number] = _Astray(start, max(gainers.values()), short, gains, now.now_s)
-        self._expected.hold(HOLD + number, start)
+        self._expected.lessons.hold(HOLD + number, start)
         self._take(astray, number, now)
         what, told = self._words(number, astray, now)
         return self._said[number].say(True, start, what, DO, told)
@@ -246,7 +246,7 @@ class ProductAstray:
     def _end(self, number: int, now: StationNow, why: str) -> list[Judgement]:
         astray, said = self._astray[number], self._said[number]
         self._astray[number] = None
-        self._expected.release(HOLD + number)
+        self._expected.lessons.release(HOLD + number, now.now_s)
         self._from_s[number] = now.now_s
         if astray is None:
             return said.clear(now.now_s, why)

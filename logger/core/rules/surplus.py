@@ -65,7 +65,7 @@ class Since:
 
     Delivered is the track's own account, with what it credits to changes of containers. `short_mg` is what
     is missing (negative: a surplus), `u_mg` its standard uncertainty: readings and splices, lumps, and the
-    wander of the share. Nothing may teach the share meanwhile (`ExpectedFlow.hold`).
+    wander of the share. Nothing may teach the share meanwhile (`Lessons.hold`).
     """
 
     def __init__(self, expected: ExpectedFlow, number: int, from_s: int) -> None:

@@ -104,18 +104,15 @@ class Noise:
             gain = max(1.0 / self._slow_count, 0.02)
             self._slow += (min(e * e / 6.0, _CLIP * max(self._slow, self.r)) - self._slow) * gain
         self.beat = max(0.0, self._slow - self.r) if self._slow_count > 8 else 0.0
-        a, b, c = (
-            sum(means[n - 4 * k - 4 : n - 4 * k or None]) / 4.0 for k in range(3) for n in (len(means),)
-        )
+        n = len(means)
+        a, b, c = (sum(means[n - 4 * k - 4 : n - 4 * k]) / 4.0 for k in range(3))
         self._slow4_count += 1
         gain = max(1.0 / self._slow4_count, 0.02)
         self._slow4 += ((a - 2.0 * b + c) ** 2 / 6.0 - self._slow4) * gain
-        self.beat4 = (
-            max(0.0, min(self._slow4 - self.r / 4.0, self.beat)) if self._slow4_count > 4 else self.beat
-        )
-        if len(means) >= 36:
-            n = len(means)
-            a, b, c = (sum(means[n - 12 * k - 12 : n - 12 * k or None]) / 12.0 for k in range(3))
+        left = max(0.0, min(self._slow4 - self.r / 4.0, self.beat))
+        self.beat4 = left if self._slow4_count > 4 else self.beat
+        if n >= 36:
+            a, b, c = (sum(means[n - 12 * k - 12 : n - 12 * k]) / 12.0 for k in range(3))
             self._slow12_count += 1
             gain = max(1.0 / self._slow12_count, 0.02)
             self._slow12 += ((a - 2.0 * b + c) ** 2 / 6.0 - self._slow12) * gain
