@@ -1,6 +1,6 @@
 #!/bin/sh
-# Pass the tests: install what they need, then style, types, layers, and every test with coverage.
-# sh deploy/test.sh --full     adds the long repetitions; other options go to pytest.
+# Pass the tests: install what they need, then style, types, layers, and every test.
+# sh deploy/test.sh --full     adds the long repetitions; other options go to pytest (--cov for coverage).
 set -eu
 cd "$(dirname "$0")/.."
 sh deploy/setup.sh test
@@ -31,7 +31,7 @@ step "$bin/ruff" format --check .
 step "$bin/mypy"
 step "$bin/lint-imports"
 # Many tests speak real protocols on real wires, against the clock. What failed beside others is run once more, alone.
-"$bin/python" -m pytest -n auto --cov --cov-report=term:skip-covered "$@" || {
+"$bin/python" -m pytest -n auto "$@" || {
     say "once more, one after the other: what failed"
     step "$bin/python" -m pytest -n 0 --last-failed --last-failed-no-failures none "$@"
 }
