@@ -17,8 +17,10 @@ from logger.commands.shared import (
     DATA,
     UNAVAILABLE,
     USAGE,
+    ActionsOption,
     ConfigOption,
     JsonOption,
+    ReadingsOption,
     err,
     fail,
     load,
@@ -142,12 +144,8 @@ def demo(
 @app.command()
 def replay(
     config: ConfigOption = None,
-    readings: Annotated[
-        Path | None, typer.Option(metavar="FILE.csv", help="Columns time,channel,value,unit,stable.")
-    ] = None,
-    actions: Annotated[
-        Path | None, typer.Option(metavar="FILE.jsonl", help="One action a line, each with a time.")
-    ] = None,
+    readings: ReadingsOption = None,
+    actions: ActionsOption = None,
     journal: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Replay a journal instead of a CSV.")
     ] = None,

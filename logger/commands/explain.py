@@ -15,8 +15,10 @@ from logger.commands.shared import (
     CANT_CREATE,
     DATA,
     USAGE,
+    ActionsOption,
     ConfigOption,
     JsonOption,
+    ReadingsOption,
     err,
     fail,
     load,
@@ -65,12 +67,8 @@ def explain(
     journal: Annotated[
         Path | None, typer.Option(metavar="DIR", help="The journal, or its folder, if not the daemon's own.")
     ] = None,
-    readings: Annotated[
-        Path | None, typer.Option(metavar="FILE.csv", help="A CSV instead, as `replay` takes it.")
-    ] = None,
-    actions: Annotated[
-        Path | None, typer.Option(metavar="FILE.jsonl", help="Actions that go with the CSV.")
-    ] = None,
+    readings: ReadingsOption = None,
+    actions: ActionsOption = None,
     at: Annotated[
         str | None,
         typer.Option(

@@ -40,6 +40,12 @@ ConfigOption = Annotated[
         "--config", "-c", envvar="TALLYDECK_CONFIG", metavar="FILE", help="The bay's configuration (TOML)."
     ),
 ]
+ReadingsOption = Annotated[
+    Path | None, typer.Option(metavar="FILE.csv", help="A CSV: time,channel,value,unit,stable.")
+]
+ActionsOption = Annotated[
+    Path | None, typer.Option(metavar="FILE.jsonl", help="With a CSV: one action a line, each with a time.")
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for a machine to read.")]
 TimeOption = Annotated[
     str | None,
