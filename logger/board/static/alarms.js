@@ -117,7 +117,8 @@ function fact(name, value, units) {
     _kg_h: [` ${units.rate}`, units.per], _kg: [` ${units.mass}`, units.per],
     _l_min: [` ${units.flow}`, units.perL], _l: [` ${units.water}`, units.perL], _s: [" s", 1],
   }[suffix] || ["", 1];
-  const title = name.slice(0, name.length - suffix.length).replaceAll("_", " ");
+  const short = name.slice(0, name.length - suffix.length).replaceAll("_", " ");
+  const title = short === "u" ? "give or take" : short;
   const text = typeof value === "number" ? figure(value * per) : typeof value === "string" ? value : JSON.stringify(value);
   return `${title} ${text}${unit}`;
 }

@@ -86,6 +86,7 @@ class OutletNotDelivering:
         self._from_s = [0] * len(station.outlets)  # no window starts before
         self._sums = [Sums() for _ in station.outlets]
         self._good = [False] * len(station.outlets)
+        self._told = [0.0] * len(station.outlets)  # what the sums take a told share for
 
     def tick(self, now: StationNow) -> list[Judgement]:
         found: list[Judgement] = []
@@ -196,12 +197,15 @@ class OutletNotDelivering:
         if oldest >= now_s - 1 or not self._expected.fed(number):
             sums.clear()
             return
-        delivered, expected, _ = self._expected.watched(number, now_s - 1, now_s)
-        if not past.learned:
-            expected *= UNLEARNED
-        if self._expected.beat_s % 10 == 0 or not sums.tilts:
+        told, first = 1.0 if past.learned else UNLEARNED, now_s
+        if told != self._told[number]:  # only now is it known what was due before
+            self._told[number], first = told, max(oldest, now_s - LONGEST) + 1
+            sums.clear()
+        if self._expected.beat_s % 10 == 0 or first < now_s:
             sums.suit(past.lumps.phi_mg, 2.0 * self._expected.level_var(past))
-        sums.add(now_s, expected, delivered)
+        for second in range(first, now_s + 1):
+            delivered, expected, _ = self._expected.watched(number, second - 1, second)
+            sums.add(second, told * expected, delivered)
 
     def _weigh(self, number: int, past: OutletPast, now_s: int, window: int) -> Shortfall | None:
         """`_measure`, where a quick look does not rule the window out already."""

@@ -196,3 +196,20 @@ def test_an_outlet_at_ninety_percent_is_left_alone() -> None:
 @pytest.mark.parametrize("seed", range(20))
 def test_an_hour_without_events_is_silent(seed: int) -> None:
     assert played(Play(seed=1000 + seed), 3600).said == []
+
+
+def test_a_stop_from_before_the_share_was_known_is_noticed_as_soon_as_it_is() -> None:
+    """What was due is worked out backwards then; the alarm does not begin with what comes from there on."""
+    play = Play(told=False, open_part=stops(3, 250, 900))
+    known = None
+    rules = station_rules(play.station, play.expected)
+    for second in range(900):
+        play.run(rules, 1)
+        past = play.expected.outlets[3]
+        if known is None and past is not None and past.learned:
+            known = second
+    assert known is not None
+    assert known > 280
+    (raised,) = play.raised(STOPPED)
+    assert raised[0] <= known + 15
+    assert raised[1].since_s - T0 == pytest.approx(250, abs=20)
