@@ -4,7 +4,8 @@ Formula: over windows of 20 to 1800 s of undisturbed feed, (|D - A| - 0.01 A)^2 
 reaches 12 nats and |D - A| is at least three quarters of the band; q is the feed's own variance a second, V
 the reading noise. Source: Gaussian likelihood ratio, our derivation. Refills and stops are left out: counted
 seconds only. Tuning: the 1 % is what feeders wander by anyway (common practice, no source).
-False alarms: none in 64 hours of simulated bays (tests/bench/notice_bench.py).
+False alarms: 5 in 138 station-hours of bays with busy hands and no drift
+(tests/bench/testbay, set report, busy 500:640).
 Limits: of a feed by scoop, 5 % cannot be seen at all and 20 % takes a quarter
 of an hour. Clears when five minutes or more after the alarm lie within half the band.
 """

@@ -6,7 +6,8 @@ less what is doubtful of share and lumps (`ExpectedFlow.doubted`). Alarm where i
 log(100 h / window) + `MARGIN` and D / A <= `RATIO`: D delivered, A the least mass by any lag still credible.
 Source: our own derivation, see `notice` and `sums`; CUSUM is the best there is for such a task (Lorden 1971,
 Moustakides 1986). Tuning: `MARGIN` on the tuning bays of tests/bench/testbay.
-False alarms and delays: tests/bench/testbay, set report, has the figures (run by hand). Where the feed is not
+False alarms: 4 in 568 outlet-hours of bays with busy hands, 95 % interval 0.19 to 1.8 in 100 h
+(tests/bench/testbay, set report, busy 500:640). Where the feed is not
 weighed the constants were chosen on the simulator's bays (tests/bench/notice_bench.py --unweighed), before
 the sums; a fifth of the stops was missed there.
 

@@ -3,7 +3,8 @@
 Formula: over 120 to 720 s, the evidence of `notice.evidence` with the learned wander of the share (at
 least 5 %) must reach `THRESHOLD` and D / A must be at most `RATIO`. Source: as `outlet_not_delivering`.
 Tuning: 12 nats, as there.
-False alarms: see tests/bench/testbay, set report.
+False alarms: none in 568 outlet-hours of bays with busy hands
+(tests/bench/testbay, set report, busy 500:640).
 Not judged where the outlet counts as not delivering; suppressed when the
 other outlets together fell below 80 % as well. Clears when two minutes or more after the alarm came to 85 %.
 """

@@ -12,7 +12,8 @@ common practice, no source. Tuning: 12 nats, as for a shortfall.
 What may have been caught in a pan while containers were changed (2.5 times what is only estimated of the
 last five minutes) is allowed for, and of what drains 15 % as water, give or take 9 % (assumed, no source).
 Suppressed when the other outlets together gained as much: then the feed surged.
-False alarms: none in 60 hours of simulated bays with everything that hands do (tests/bench/rules_bench.py).
+False alarms: 2 in 138 station-hours of bays with busy hands
+(tests/bench/testbay, set report, busy 500:640).
 Clears when over a quarter of a minute no more than twice the usual came, and says how much it was in all.
 """
 
