@@ -41,6 +41,13 @@ DENSITY_G_CM3: dict[str, Fraction] = {
     "kg/L": Fraction(1),
     "t/m3": Fraction(1),
 }
+LENGTH_M: dict[str, Fraction] = {
+    "um": Fraction(1, 10**6),
+    "mm": Fraction(1, 1000),
+    "cm": Fraction(1, 100),
+    "m": Fraction(1),
+    "in": Fraction("0.0254"),
+}
 SHARE: dict[str, Fraction] = {"%": Fraction(1, 100), "": Fraction(1)}
 RATE_KG_H: dict[str, Fraction] = {
     f"{m}/{t}": fm / 10**6 * 3600 / ft
@@ -64,8 +71,9 @@ DIMENSIONS: dict[str, dict[str, Fraction]] = {
     "density": DENSITY_G_CM3,
     "share": SHARE,
     "volume": VOLUME_L,
+    "length": LENGTH_M,
 }
-"""Dimension -> unit -> factor to the base unit (kg, kg/h, L/min, s, g/cm3, 1, L)."""
+"""Dimension -> unit -> factor to the base unit (kg, kg/h, L/min, s, g/cm3, 1, L, m)."""
 
 EXAMPLES = {
     "mass": "5 g",
@@ -75,6 +83,7 @@ EXAMPLES = {
     "density": "8.8 g/cm3",
     "share": "10 %",
     "volume": "20 L",
+    "length": "4 mm",
 }
 
 _QUANTITY = re.compile(r"([+-]?[0-9]{1,12}(?:\.[0-9]{1,12})?)\s{0,4}([A-Za-z%][A-Za-z0-9/%]{0,7})?")

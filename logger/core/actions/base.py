@@ -34,12 +34,12 @@ def _read(value: Any, dimension: str) -> Any:
     return float(parse_quantity(value, dimension)) if isinstance(value, str) else value
 
 
-def _quantity(dimension: str, *words: str) -> BeforeValidator:
+def quantity(dimension: str, *words: str) -> BeforeValidator:
     """Reads a quantity in text, such as "5 g", where it is none of the words."""
     return BeforeValidator(lambda value: value if value in words else _read(value, dimension))
 
 
-def _described(dimension: str, about: str, *words: str) -> WithJsonSchema:
+def described(dimension: str, about: str, *words: str) -> WithJsonSchema:
     units = "|".join(sorted(unit for unit in DIMENSIONS[dimension] if unit))
     optional = "?" if "" in DIMENSIONS[dimension] else ""
     limits = {"minimum": 0, "maximum": 1 if dimension == "share" else MOST_KG}
@@ -78,24 +78,24 @@ def _readable(name: str) -> str:
 MOST_KG = 100_000
 _IN_KG = 'a quantity with its unit ("12.5 kg"), or a number of kg'
 _Mass = Annotated[float, Field(ge=0, le=MOST_KG, allow_inf_nan=False)]
-MassKg = Annotated[_Mass, _quantity("mass"), _described("mass", _IN_KG)]
+MassKg = Annotated[_Mass, quantity("mass"), described("mass", _IN_KG)]
 MassOrWeigh = Annotated[
     _Mass | Literal["weigh"],
-    _quantity("mass", "weigh"),
-    _described("mass", _IN_KG + '; or "weigh": the next stable weight of the scale named beside it', "weigh"),
+    quantity("mass", "weigh"),
+    described("mass", _IN_KG + '; or "weigh": the next stable weight of the scale named beside it', "weigh"),
 ]
 """A mass, or ``weigh``: the next stable weight of the scale that is named beside it."""
 MassOrWait = Annotated[
     _Mass | Literal["wait"],
-    _quantity("mass", "wait"),
-    _described("mass", _IN_KG + '; or "wait": until the deck has run empty', "wait"),
+    quantity("mass", "wait"),
+    described("mass", _IN_KG + '; or "wait": until the deck has run empty', "wait"),
 ]
 """A mass, or ``wait``: until nothing comes any more."""
 Share = Annotated[
     float,
-    _quantity("share"),
+    quantity("share"),
     Field(ge=0, le=1, allow_inf_nan=False),
-    _described("share", 'a percentage ("6 %"), or a number from 0 to 1'),
+    described("share", 'a percentage ("6 %"), or a number from 0 to 1'),
 ]
 Name = Annotated[
     str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]+$"), AfterValidator(_readable)
