@@ -31,8 +31,8 @@ class Input:
     """One independent input: value, standard uncertainty, and the shape of its distribution.
 
     ``rectangular`` and ``triangular`` have the half widths u·√3 and u·√6 (JCGM 100, 4.3.7 and 4.3.9).
-    ``gamma`` has the mean ``value`` and the standard deviation ``u``; counts are made of it. ``estimated``: nobody
-    measured it, so whatever depends on it is an estimate.
+    ``gamma`` has the mean ``value`` and the standard deviation ``u``; counts are made of it.
+    ``estimated``: nobody measured it, so whatever depends on it is an estimate.
     """
 
     name: str
