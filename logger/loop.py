@@ -170,7 +170,11 @@ class Loop:
         return said.answer
 
     def lots(self) -> list[dict[str, Any]]:
-        return self._ask(lambda: [lot.to_json() for lot in reversed(self.bay.books.lots.values())])
+        def look() -> list[dict[str, Any]]:
+            books = self.bay.books
+            return [books.lot_json(lot) for lot in reversed(books.lots.values())]
+
+        return self._ask(look)
 
     def runs(self) -> list[dict[str, Any]]:
         def look() -> list[dict[str, Any]]:

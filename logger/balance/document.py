@@ -11,10 +11,8 @@ from typing import Annotated, Literal, TypeAlias
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from logger.core.actions.base import MassKg, Moment, Name, Share, Short, Text, quantity
+from logger.core.actions.base import DensityGCm3, LengthM, MassKg, Moment, Name, Share, Short, Text
 
-LengthM = Annotated[float, quantity("length"), Field(gt=0, le=1, allow_inf_nan=False)]
-DensityGCm3 = Annotated[float, quantity("density"), Field(gt=0, le=25, allow_inf_nan=False)]
 Shares: TypeAlias = dict[Name, Share]
 Basis: TypeAlias = Literal["dry", "wet"]
 

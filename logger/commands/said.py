@@ -47,7 +47,7 @@ def said(
 def belongs(each: dict[str, Any], run: dict[str, Any]) -> bool:
     """Whether something said is about a run: names it or its lot, or was said of its station meanwhile."""
     body = each["body"]
-    if each["entry"] in (run.get("entry"), run.get("end_entry")):
+    if each["entry"] in (run.get("entry"), run.get("end_entry")) or each["entry"] in _of_samples(run):
         return True
     if body.get("run") is not None:
         return bool(body["run"] == run["run"])
@@ -62,6 +62,13 @@ def belongs(each: dict[str, Any], run: dict[str, Any]) -> bool:
     return at_ns >= parse_rfc3339(run["start"]) and not ended
 
 
+def _of_samples(run: dict[str, Any]) -> set[int]:
+    """The entries of a run's samples, of their results and of its moistures, whenever they were said."""
+    samples = run.get("samples", [])
+    found = [each for sample in samples for kind in ("results", "moistures") for each in sample.get(kind, [])]
+    return {each["entry"] for each in (*samples, *found, *run.get("moistures", [])) if "entry" in each}
+
+
 def summary(each: dict[str, Any]) -> str:
     """The fields of an action on one line, without its head and what was left out."""
     parts = [each["name"]] if each.get("name") else []
@@ -71,6 +78,7 @@ def summary(each: dict[str, Any]) -> str:
     parts += [
         f"({each['what']} {each['kg']:.6g} kg)" for each in each.get("found", []) if each["fact"] == "weighed"
     ]
+    parts += [f"(of {each['of']})" for each in each.get("found", []) if each["fact"] == "sample"][-1:]
     return " ".join(parts)
 
 

@@ -8,8 +8,8 @@ from typing import Annotated, Any
 
 import typer
 
-from logger.commands import alarms
-from logger.commands.saying import Say, photographs, says
+from logger.commands import alarms, evidence
+from logger.commands.saying import Say, pairs, photographs, says
 from logger.commands.shared import USAGE, fail, out
 from logger.commands.weighing import GrossOption, ScaleOption, TareOption, WaitOption, weigh
 from logger.core import actions
@@ -36,15 +36,6 @@ def settings(
 ) -> None:
     """Write settings down: tilt, stroke, speed, wash water, whatever you set."""
     say(values=pairs(values, "settings are"))
-
-
-def pairs(values: list[str], what: str) -> dict[str, str]:
-    """``name=value`` texts as a dict; a usage error names the first that is none."""
-    parts = [value.partition("=") for value in values]
-    for value, (name, equals, _) in zip(values, parts, strict=True):
-        if not (name and equals):
-            fail(USAGE, f'{what} written name=value; found "{value}"')
-    return {name: value for name, _, value in parts}
 
 
 @says(say_app, "pause", actions.PauseFeed)
@@ -153,6 +144,15 @@ def weigh_product(
 def cancel_weighing(say: Say, scale: Annotated[str, typer.Argument(help="The instrument.")]) -> None:
     """Don't wait any longer for the next stable weight of a scale."""
     say(scale=scale)
+
+
+# ---------------------------------------------------------------------- for the weigh-up
+
+
+says(say_app, "register-sample", actions.RegisterSample)(evidence.register_sample)
+says(say_app, "result", actions.SampleResult)(evidence.result)
+says(say_app, "moisture", actions.Moisture)(evidence.moisture)
+says(say_app, "check-weight", actions.CheckWeight)(evidence.check_weight)
 
 
 # ---------------------------------------------------------------------- alarms

@@ -145,3 +145,12 @@ def photographs(paths: list[Path] | None) -> list[str]:
         if not path.is_file():
             fail(USAGE, f"--photo {path}: there is no such file")
     return [str(path.absolute()) for path in paths or []]
+
+
+def pairs(values: list[str], what: str) -> dict[str, str]:
+    """``name=value`` texts as a dict; a usage error names the first that is none."""
+    parts = [value.partition("=") for value in values]
+    for value, (name, equals, _) in zip(values, parts, strict=True):
+        if not (name and equals):
+            fail(USAGE, f'{what} written name=value; found "{value}"')
+    return {name: value for name, _, value in parts}

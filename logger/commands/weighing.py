@@ -9,9 +9,20 @@ import typer
 
 from logger.commands.saying import Say
 from logger.commands.shared import DATA, ask, err, fail, out, print_json
+from logger.core.books.evidence import CHECK
 
 EVERY_S = 0.3
 INTERRUPTED = 130  # as a shell says it: 128 and the signal's number
+
+WEIGHTS = {
+    "gross": "the container {0}",
+    "tare": "the empty container {0}",
+    "pan": "the empty {0}",
+    "pan_wet": "{0} with the wet sample",
+    "pan_dry": "{0} with the dried sample",
+    "shown": "the {0}",
+}
+"""What can be weighed -> what is to be put on the scale, by the container's name."""
 
 GrossOption = Annotated[
     str | None, typer.Option(metavar="MASS|weigh", help='Full, e.g. "12.3 kg"; or weigh.')
@@ -25,7 +36,7 @@ WaitOption = Annotated[
 
 def weigh(say: Say, action: str, fields: dict[str, Any], *, wait: bool) -> None:
     """Say a weighing and, where something is to be weighed, wait for it and print the weight."""
-    what = next((name for name in ("gross", "tare") if fields.get(name) == "weigh"), None)
+    what = next((name for name in WEIGHTS if fields.get(name) == "weigh"), None)
     scale = fields.get("scale")
     answer = say.other(action, **fields)
     if answer.get("repeated"):
@@ -37,9 +48,9 @@ def weigh(say: Say, action: str, fields: dict[str, Any], *, wait: bool) -> None:
 
 
 def _wait(say: Say, fields: dict[str, Any], what: str, entry: int) -> dict[str, Any]:
-    name, scale = fields["container"], fields["scale"]
-    empty = "the empty" if what == "tare" else "the"
-    err.print(f"put {empty} container {name} on {scale}; waiting for a stable weight", markup=False)
+    name, scale = fields.get("container", CHECK), fields["scale"]
+    thing = WEIGHTS[what].format(name)
+    err.print(f"put {thing} on {scale}; waiting for a stable weight", markup=False)
     try:
         while any(each["entry"] == entry for each in ask(say.config, "state")["weighing"]):
             time.sleep(EVERY_S)
@@ -51,7 +62,9 @@ def _wait(say: Say, fields: dict[str, Any], what: str, entry: int) -> dict[str, 
     if found is None:
         fail(DATA, f"nothing was taken on {scale}: it was cancelled, waited for too long, or makes no sense")
     if not say.as_json:
-        out.print(f"{name} {what} {say.here.mass(found['kg'])} {say.here.unit}", markup=False)
+        out.print(
+            f"{name} {what.replace('_', ' ')} {say.here.mass(found['kg'])} {say.here.unit}", markup=False
+        )
     return {"container": name, what + "_kg": found["kg"], "scale": scale}
 
 

@@ -31,6 +31,10 @@ BOOKED = (
     actions.WeighLot,
     actions.WeighProduct,
     actions.CancelWeighing,
+    actions.RegisterSample,
+    actions.SampleResult,
+    actions.Moisture,
+    actions.CheckWeight,
     actions.StartRun,
     actions.EndRun,
     actions.PauseFeed,
@@ -145,10 +149,11 @@ class Bookkeeper:
             fresh = now_s - fold.now.last_usable_s < 2.0
             watched.tick(fold.last_usable, fold.now.value, fresh)
             flag = None if fold.last_usable is None else fold.last_usable.stable
-            kg = watched.take(flag)
+            kg = watched.take(flag, waiting.near_kg)
             head = waiting.to_json()
             if kg is not None:
-                fact = {"fact": "weighed", "container": waiting.container, "what": waiting.what}
+                fact: dict[str, Any] = {"fact": "weighed", "at_ns": now_s * NS}
+                fact |= {"container": waiting.container, "what": waiting.what}
                 u_kg = round(resolution_kg / 12**0.5, 9)
                 try:
                     self.books.fact(waiting.seq, fact | {"kg": round(kg, 9), "u_kg": u_kg})
@@ -157,6 +162,9 @@ class Bookkeeper:
                     told.append(Change("weighing-refused", scale, head | {"reason": str(refused), "kg": kg}))
                 else:
                     told.append(Change("weighed", scale, head | {"kg": round(kg, 6), "u_kg": u_kg}))
+                    check = self.books.evidence.check_of(waiting.seq, scale)
+                    if check is not None:
+                        told.append(Change("check-weight", scale, check.to_json()))
             elif now_s - waiting.since_ns // NS > LONGEST_WAIT_S:
                 self._drop(waiting.seq, {"container": waiting.container, "what": waiting.what})
                 told.append(Change("weighing-lapsed", scale, head))

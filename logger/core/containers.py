@@ -13,7 +13,7 @@ from contextlib import suppress
 from typing import Any
 
 from logger.core import actions
-from logger.core.books import Books, Refused
+from logger.core.books import Books, Refused, Sample
 from logger.core.channel import ChannelFold
 from logger.core.entries import Action, Finding
 from logger.core.rules.contract import OutletNow
@@ -149,7 +149,7 @@ class Containers:
             if body.mass is None:
                 raise Refused("the scale has not shown a steady weight yet; type the sample's mass in")
             track = None
-        self.books.add_sample(at_ns, station, body.outlet, body.sample, body.mass, None)
+        self.books.add_sample(Sample(at_ns, station, body.outlet, body.sample, body.mass, None, entry.seq))
         event = None
         if track is not None:
             mass_mg = None if body.mass is None else body.mass * 1e6
@@ -233,7 +233,7 @@ class Containers:
             at = event.to_s * NS
             sample, mass_kg, u_kg = data["sample"], data["mass_kg"], data["mass_u_kg"]
             with suppress(Refused):  # it has a mass by now
-                self.books.add_sample(at, station, outlet, sample, mass_kg, u_kg)
+                self.books.add_sample(Sample(at, station, outlet, sample, mass_kg, u_kg, seq))
             weighed = {
                 "sample": sample,
                 "outlet": outlet,

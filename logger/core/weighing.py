@@ -19,6 +19,9 @@ STILL_AGAINST_FLAG_S = 5
 APART = 3.0  # divisions
 LEAST = 10.0  # divisions; less is an empty scale, not a container
 LONGEST_WAIT_S = 600
+NEAR = 0.1
+"""How far from its nominal mass a check weight may be shown, as a fraction of it, or `LEAST` divisions if
+that is more (assumed, no source): whatever else stands on the scale is not taken for it."""
 
 
 @dataclass(slots=True)
@@ -38,8 +41,8 @@ class StableWeight:
         if self._taken_kg is not None and abs(value_kg - self._taken_kg) > APART * self.resolution_kg:
             self._taken_kg = None
 
-    def take(self, flag: bool | None) -> float | None:
-        """The stable weight (kg), if there is one that was not taken before."""
+    def take(self, flag: bool | None, near_kg: float | None = None) -> float | None:
+        """The stable weight (kg), if there is one that was not taken before; ``near_kg`` only near that."""
         needed = STILL_AGAINST_FLAG_S if flag is False else STILL_S
         if self._taken_kg is not None or len(self._last) < needed:
             return None
@@ -47,6 +50,10 @@ class StableWeight:
         if min(recent) < LEAST * self.resolution_kg:
             return None
         if max(recent) - min(recent) > 1.001 * self.resolution_kg:
+            return None
+        if near_kg is not None and abs(recent[-1] - near_kg) > max(
+            NEAR * near_kg, LEAST * self.resolution_kg
+        ):
             return None
         self._taken_kg = recent[-1]
         return recent[-1]

@@ -27,9 +27,9 @@ class Bench:
         desk.on_snapshot = self.look
 
     def hear(self, body: dict[str, Any]) -> None:
-        what = next((each for each in ("gross", "tare") if body.get(each) == "weigh"), None)
+        what = next((each for each in weighing.WEIGHTS if body.get(each) == "weigh"), None)
         if what is not None:
-            self.waiting = {"container": body["container"], "what": what}
+            self.waiting = {"container": body.get("container", "check weight"), "what": what}
             self.desk.show(weighing=[{"entry": 7, "scale": body["scale"]}])
 
     def look(self) -> None:

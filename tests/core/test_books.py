@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from logger.core.actions import BODY
-from logger.core.books import Books, Change, Refused
+from logger.core.books import Books, Change, Refused, Sample
 from logger.core.entries import Action
 from logger.core.walltime import rfc3339
 
@@ -258,10 +258,10 @@ def test_products_weighed_by_hand_belong_to_the_last_run(clerk: Clerk) -> None:
 
 def test_a_sample_has_a_name_of_its_own(clerk: Clerk) -> None:
     clerk.say(0, "start-run")
-    clerk.books.add_sample(T0 + MIN, "table", "tailings", "S1", None, None)
-    clerk.books.add_sample(T0 + MIN, "table", "tailings", "S1", 0.2, 0.001)
+    clerk.books.add_sample(Sample(T0 + MIN, "table", "tailings", "S1", None, None))
+    clerk.books.add_sample(Sample(T0 + MIN, "table", "tailings", "S1", 0.2, 0.001))
     with pytest.raises(Refused, match="number it otherwise"):
-        clerk.books.add_sample(T0 + MIN, "table", "tailings", "S1", 0.3, 0.001)
+        clerk.books.add_sample(Sample(T0 + MIN, "table", "tailings", "S1", 0.3, 0.001))
     assert [s["mass_kg"] for s in clerk.run("run-1")["samples"]] == [0.2]
 
 

@@ -46,6 +46,7 @@ from logger.core.actions.runs import (
     WordMark,
 )
 from logger.core.actions.stops import NoStop
+from logger.core.actions.weighup import CheckWeight, Moisture, Of, RegisterSample, SampleResult
 
 Body: TypeAlias = Annotated[
     OpenLot
@@ -67,6 +68,10 @@ Body: TypeAlias = Annotated[
     | ContainerAway
     | Decanted
     | SampleTaken
+    | RegisterSample
+    | SampleResult
+    | Moisture
+    | CheckWeight
     | Correct
     | NoStop
     | Acknowledge
@@ -91,6 +96,7 @@ __all__ = [
     "Amend",
     "Body",
     "CancelWeighing",
+    "CheckWeight",
     "ContainerAway",
     "ContainerChanged",
     "ContainerSet",
@@ -100,15 +106,19 @@ __all__ = [
     "LotContainer",
     "Mark",
     "MassKg",
+    "Moisture",
     "Name",
     "NoStop",
     "Note",
+    "Of",
     "OpenLot",
     "PauseFeed",
+    "RegisterSample",
     "ResetAlarm",
     "ResumeFeed",
     "ReturnToService",
     "Said",
+    "SampleResult",
     "SampleTaken",
     "Settings",
     "Share",

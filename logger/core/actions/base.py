@@ -42,7 +42,7 @@ def quantity(dimension: str, *words: str) -> BeforeValidator:
 def described(dimension: str, about: str, *words: str) -> WithJsonSchema:
     units = "|".join(sorted(unit for unit in DIMENSIONS[dimension] if unit))
     optional = "?" if "" in DIMENSIONS[dimension] else ""
-    limits = {"minimum": 0, "maximum": 1 if dimension == "share" else MOST_KG}
+    limits = {"minimum": 0, "maximum": _MOST.get(dimension, MOST_KG)}
     text = {
         "type": "string",
         "pattern": rf"^\s*\+?[0-9]{{1,12}}(\.[0-9]{{1,12}})?\s{{0,4}}({units}){optional}\s*$",
@@ -76,6 +76,7 @@ def _readable(name: str) -> str:
 
 
 MOST_KG = 100_000
+_MOST = {"share": 1, "length": 1, "density": 25}
 _IN_KG = 'a quantity with its unit ("12.5 kg"), or a number of kg'
 _Mass = Annotated[float, Field(ge=0, le=MOST_KG, allow_inf_nan=False)]
 MassKg = Annotated[_Mass, quantity("mass"), described("mass", _IN_KG)]
@@ -96,6 +97,18 @@ Share = Annotated[
     quantity("share"),
     Field(ge=0, le=1, allow_inf_nan=False),
     described("share", 'a percentage ("6 %"), or a number from 0 to 1'),
+]
+LengthM = Annotated[
+    float,
+    quantity("length"),
+    Field(gt=0, le=1, allow_inf_nan=False),
+    described("length", 'a length with its unit ("4 mm"), or a number of m'),
+]
+DensityGCm3 = Annotated[
+    float,
+    quantity("density"),
+    Field(gt=0, le=25, allow_inf_nan=False),
+    described("density", 'a density with its unit ("8.8 g/cm3"), or a number of g/cm3'),
 ]
 Name = Annotated[
     str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]+$"), AfterValidator(_readable)

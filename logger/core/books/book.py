@@ -16,10 +16,12 @@ from pydantic import ValidationError
 from logger.core import actions
 from logger.core.actions import BODY, body_json
 from logger.core.actions.faults import faults, sentence
+from logger.core.books.evidence import Evidence
 from logger.core.books.lots import Lot
 from logger.core.books.pages import Pages, Pending
 from logger.core.books.refused import Refused
-from logger.core.books.runs import Run, Sample, StationBook, Told
+from logger.core.books.runs import Run, StationBook, Told
+from logger.core.books.samples import Place, Sample
 from logger.core.books.spoken import Spoken
 from logger.core.entries import Action
 from logger.core.walltime import rfc3339
@@ -44,8 +46,8 @@ class Books:
 
     def __init__(self, stations: Mapping[str, Sequence[str]]) -> None:
         self._outlets = {name: tuple(outlets) for name, outlets in stations.items()}
-        self._pages = Pages(self._outlets)
-        self.samples: deque[Sample] = deque(maxlen=SAMPLES_KEPT)
+        self.samples: deque[Sample] = deque()
+        self._pages = Pages(self._outlets, self.samples)
         self._spoken: dict[int, Spoken] = {}
         self._ids: dict[str, tuple[int, dict[str, Any]]] = {}
 
@@ -66,6 +68,11 @@ class Books:
     def pending(self) -> list[Pending]:
         """Weights that are waited for, in the order they were asked for."""
         return self._pages.pending
+
+    @property
+    def evidence(self) -> Evidence:
+        """What was said for the weigh-up: samples, results, moistures, check weights."""
+        return self._pages.evidence
 
     def station_of(self, named: str | None) -> str:
         """The station an action means; refused where it is unknown or ambiguous."""
@@ -117,6 +124,9 @@ class Books:
         found = [Change("weighing", each.scale, each.to_json()) for each in self.pending[waiting:]]
         if isinstance(body, actions.Mark):
             found.append(Change("marked", spoken.given, {"mark": spoken.given}))
+        told = self.evidence.told(spoken, body)
+        if told is not None:
+            found.append(Change(*told))
         return found
 
     def fact(self, seq: int, fact: dict[str, Any]) -> None:
@@ -133,7 +143,7 @@ class Books:
 
     def _anew(self) -> Pages:
         """The pages that follow from all that stands."""
-        pages = Pages(self._outlets, self._pages.numbers)
+        pages = Pages(self._outlets, self.samples, self._pages.numbers)
         for spoken in self._spoken.values():
             if not spoken.withdrawn:
                 try:
@@ -183,12 +193,14 @@ class Books:
     def _change(
         self, entry: Action, spoken: Spoken, new: dict[str, Any], withdrawn: bool, why: str
     ) -> list[Change]:
-        old, before_ns = spoken.body, spoken.latest_ns
-        spoken.body, spoken.withdrawn, spoken.latest_ns = new, withdrawn, entry.at_ns
+        old, before = spoken.body, (spoken.latest_ns, spoken.latest_seq)
+        spoken.body, spoken.withdrawn = new, withdrawn
+        spoken.latest_ns, spoken.latest_seq = entry.at_ns, entry.seq
         try:
             self._pages = self._anew()
         except Refused as refused:
-            spoken.body, spoken.withdrawn, spoken.latest_ns = old, False, before_ns
+            spoken.body, spoken.withdrawn = old, False
+            spoken.latest_ns, spoken.latest_seq = before
             raise Refused(f"that can't stand with the rest: {refused}") from None
         spoken.history.append(
             {"was": old, "who": entry.who, "why": why, "entry": entry.seq, "said": rfc3339(entry.at_ns)}
@@ -208,17 +220,25 @@ class Books:
 
     # ------------------------------------------------------------------ samples
 
-    def add_sample(  # noqa: PLR0917 - in the order of where it was taken, and how much
-        self, at_ns: int, station: str, outlet: str, sample: str, mass_kg: float | None, u_kg: float | None
-    ) -> None:
-        """Enter a sample; one of which only the mass was missing is completed. Refused: the name is used."""
-        for known in self.samples:
-            if (known.station, known.outlet, known.sample) == (station, outlet, sample):
-                if known.mass_kg is None and mass_kg is not None:
-                    known.mass_kg, known.u_kg = mass_kg, u_kg
+    def add_sample(self, sample: Sample) -> None:
+        """Enter a sample taken at an outlet; one of which only the mass was missing is completed.
+
+        Refused where the number is used at that outlet. Of more than 10,000 the oldest without a result is
+        forgotten.
+        """
+        mine = (sample.station, sample.outlet, sample.sample)
+        for known in self.evidence.samples():
+            if (known.station, known.outlet, known.sample) == mine:
+                if not known.registered and known.mass_kg is None and sample.mass_kg is not None:
+                    known.mass_kg, known.u_kg = sample.mass_kg, sample.u_kg
                     return
-                raise Refused(f'there is a sample "{sample}" of {outlet} already; number it otherwise')
-        self.samples.append(Sample(at_ns, station, outlet, sample, mass_kg, u_kg))
+                raise Refused(
+                    f'there is a sample "{sample.sample}" of {sample.outlet} already; number it otherwise'
+                )
+        self.samples.append(sample)
+        if len(self.samples) > SAMPLES_KEPT:
+            oldest = (each for each in self.samples if not self.evidence.has_result(each))
+            self.samples.remove(next(oldest, sample))
 
     # ------------------------------------------------------------------ questions
 
@@ -227,7 +247,6 @@ class Books:
         book = self.stations[run.station]
         mine = [t for t in self._pages.told if t.station in (None, run.station) and run.holds(t.at_ns)]
         pauses = [p for p in book.pauses if run.holds(p.from_ns)]
-        samples = [s for s in self.samples if s.station == run.station and run.holds(s.at_ns)]
         return {
             "run": run.run,
             "station": run.station,
@@ -244,12 +263,18 @@ class Books:
             "notes": [_told_json(t) for t in mine if not t.mark],
             "marks": [_told_json(t) for t in mine if t.mark],
             "pauses": [{"from": rfc3339(p.from_ns), "to": _time(p.to_ns), "why": p.why} for p in pauses],
-            "samples": [_sample_json(s) for s in samples],
+            "samples": self.evidence.samples_of_run(run),
+            "moistures": self.evidence.moistures_of_run(run.run),
             "products": {
                 outlet: [each.to_json() for each in containers.values()]
                 for outlet, containers in run.products.items()
             },
         }
+
+    def lot_json(self, lot: Lot) -> dict[str, Any]:
+        """A lot, and what was sampled of its feed."""
+        samples, place = self.evidence.samples_of_lot(lot.lot), Place(lot=lot.lot)
+        return lot.to_json() | {"samples": samples, "moistures": self.evidence.moistures_of(place)}
 
     def said_json(self) -> list[dict[str, Any]]:
         """Everything that can be corrected, newest first, with what it was before."""
@@ -273,13 +298,3 @@ def _told_json(told: Told) -> dict[str, Any]:
     head = {"mark": told.mark} if told.mark else {}
     photographs = {"photographs": list(told.photographs)} if told.photographs else {}
     return head | {"time": rfc3339(told.at_ns), "text": told.text, "entry": told.entry} | photographs
-
-
-def _sample_json(sample: Sample) -> dict[str, Any]:
-    return {
-        "sample": sample.sample,
-        "outlet": sample.outlet,
-        "time": rfc3339(sample.at_ns),
-        "mass_kg": sample.mass_kg,
-        "u_kg": sample.u_kg,
-    }

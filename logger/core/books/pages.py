@@ -7,13 +7,16 @@ is corrected. A refusal raises `Refused`, whose text is for the operator.
 from __future__ import annotations
 
 from bisect import insort
+from collections import deque
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from logger.core import actions
+from logger.core.books.evidence import Evidence
 from logger.core.books.lots import Lot, Weighed
 from logger.core.books.refused import Refused
 from logger.core.books.runs import Pause, Run, StationBook, Told
+from logger.core.books.samples import Sample
 from logger.core.books.spoken import Spoken
 from logger.core.walltime import rfc3339
 
@@ -22,7 +25,10 @@ FUTURE_NS = 60 * 10**9
 
 
 class Pending(NamedTuple):
-    """A weight that is waited for: ``what`` (gross or tare) of a container, on a scale."""
+    """A weight that is waited for: ``what`` (gross, tare, …) of a container, on a scale.
+
+    ``near_kg``: a check weight's nominal mass; anything else on the scale is not taken for it.
+    """
 
     seq: int
     scale: str
@@ -30,6 +36,7 @@ class Pending(NamedTuple):
     container: str
     of: str  # "lot L-0412", "outlet fines of run-3"
     since_ns: int
+    near_kg: float | None = None
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -45,16 +52,23 @@ class Pending(NamedTuple):
 class Pages:
     """State of the books. ``outlets``: the names of each station's outlets.
 
+    ``taken``: samples that were taken at outlets, which are kept beside the pages.
     ``numbers``: how many names of runs and marks were made up before; they are not used twice.
     """
 
-    def __init__(self, outlets: Mapping[str, tuple[str, ...]], numbers: tuple[int, int] = (0, 0)) -> None:
+    def __init__(
+        self,
+        outlets: Mapping[str, tuple[str, ...]],
+        taken: deque[Sample],
+        numbers: tuple[int, int] = (0, 0),
+    ) -> None:
         self._outlets = outlets
         self.lots: dict[str, Lot] = {}
         self.runs: dict[str, Run] = {}
         self.stations = {name: StationBook() for name in outlets}
         self.told: list[Told] = []
         self.pending: list[Pending] = []
+        self.evidence = Evidence(self, taken)
         self._made_up, self._marks = numbers
 
     @property
@@ -62,7 +76,7 @@ class Pages:
         """How many names of runs and of marks were made up so far."""
         return self._made_up, self._marks
 
-    def enter(self, spoken: Spoken, body: Any) -> None:
+    def enter(self, spoken: Spoken, body: Any) -> None:  # noqa: PLR0912 - one case a kind of action
         """Enter an accepted action. Refused, with the pages half written, where it makes no sense."""
         at_ns = spoken.at_ns if body.time_ns is None else body.time_ns
         match body:
@@ -72,6 +86,8 @@ class Pages:
                 self._weigh_lot(spoken, body)
             case actions.WeighProduct():
                 self._weigh_product(spoken, body)
+            case actions.Of() | actions.CheckWeight():
+                self.evidence.enter(at_ns, spoken, body)
             case actions.StartRun():
                 self._start_run(at_ns, spoken, body)
             case actions.EndRun():
@@ -129,20 +145,24 @@ class Pages:
         self._weights(spoken, lot.containers, body, f"lot {lot.lot}")
 
     def _weigh_product(self, spoken: Spoken, body: actions.WeighProduct) -> None:
-        run = self._run_meant(body)
-        if body.outlet not in self._outlets[run.station]:
-            known = ", ".join(self._outlets[run.station])
-            raise Refused(f'there is no outlet "{body.outlet}" on {run.station}; there is {known}')
+        run = self.run_meant(body.run, body.station)
+        self.outlet_of(run, body.outlet)
         containers = run.products.setdefault(body.outlet, {})
         self._weights(spoken, containers, body, f"outlet {body.outlet} of {run.run}")
 
-    def _run_meant(self, body: actions.WeighProduct) -> Run:
+    def outlet_of(self, run: Run, named: str) -> None:
+        """Refused where the run's station has no such outlet."""
+        if named not in self._outlets[run.station]:
+            known = ", ".join(self._outlets[run.station])
+            raise Refused(f'there is no outlet "{named}" on {run.station}; there is {known}')
+
+    def run_meant(self, named: str | None, station: str | None) -> Run:
         """The run named, the open one, or the station's last."""
-        if body.run is not None:
-            if body.run not in self.runs:
-                raise Refused(f'there is no run "{body.run}"; there is {", ".join(self.runs) or "none yet"}')
-            return self.runs[body.run]
-        station = self.station_of(body.station)
+        if named is not None:
+            if named not in self.runs:
+                raise Refused(f'there is no run "{named}"; there is {", ".join(self.runs) or "none yet"}')
+            return self.runs[named]
+        station = self.station_of(station)
         open_run = self.stations[station].open_run
         ended = [run for run in self.runs.values() if run.station == station]
         if open_run is None and not ended:
@@ -155,16 +175,26 @@ class Pages:
         weighed.scale = said.scale or weighed.scale
         for what in ("gross", "tare"):
             value = getattr(said, what)
-            if value is None:
-                continue
-            if value != "weigh":
-                weighed.put(what, value, None)
-                continue
-            mine = [f for f in spoken.facts if f.get("container") == said.container and f.get("what") == what]
-            if not mine:
-                self.pending.append(Pending(spoken.seq, said.scale, what, said.container, of, spoken.at_ns))
-            elif mine[-1]["fact"] == "weighed":
-                weighed.put(what, mine[-1]["kg"], mine[-1]["u_kg"])
+            if value is not None:
+                told = self.weight(spoken, (said.container, what, value, said.scale), of)
+                if told is not None:
+                    weighed.put(what, *told)
+
+    def weight(
+        self, spoken: Spoken, asked: tuple[str, str, Any, Any], of: str, near_kg: float | None = None
+    ) -> tuple[float, float | None] | None:
+        """A weight and its uncertainty, as typed in or weighed already; None: it is waited for, or lapsed.
+
+        ``asked``: container, which of its weights, the mass or ``weigh``, and the scale.
+        """
+        container, what, value, scale = asked
+        if value != "weigh":
+            return value, None
+        mine = [f for f in spoken.facts if f.get("container") == container and f.get("what") == what]
+        if not mine:
+            self.pending.append(Pending(spoken.seq, scale, what, container, of, spoken.at_ns, near_kg))
+            return None
+        return (mine[-1]["kg"], mine[-1]["u_kg"]) if mine[-1]["fact"] == "weighed" else None
 
     # ------------------------------------------------------------------ runs
 

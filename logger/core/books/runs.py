@@ -58,18 +58,6 @@ class Told:
 
 
 @dataclass(slots=True)
-class Sample:
-    """A sample taken at an outlet; ``mass_kg`` None: not known."""
-
-    at_ns: int
-    station: str
-    outlet: str
-    sample: str
-    mass_kg: float | None
-    u_kg: float | None
-
-
-@dataclass(slots=True)
 class StationBook:
     """What is said of one station. ``changes``: times and values of its settings, in order of time."""
 

@@ -26,9 +26,11 @@ class Spoken:
     facts: list[dict[str, Any]] = field(default_factory=list)
     history: list[dict[str, Any]] = field(default_factory=list)
     latest_ns: int = 0  # when it was said or last corrected
+    latest_seq: int = 0  # the entry of that
 
     def __post_init__(self) -> None:
         self.latest_ns = self.latest_ns or self.at_ns
+        self.latest_seq = self.latest_seq or self.seq
 
     def to_json(self) -> dict[str, Any]:
         state = "withdrawn" if self.withdrawn else ("amended" if self.history else "stands")
