@@ -1,0 +1,279 @@
+"""Reconciliation: the smallest change of the measured figures, weighed by their uncertainty, that closes all.
+
+Weighted least squares over masses and grades together. The equations are bilinear; they are linearised at
+the current point, always adjusting the original figures, until nothing moves any more. For linear balances
+the result is x = y - V Aᵀ (A V Aᵀ)⁻¹ A y with covariance V - V Aᵀ (A V Aᵀ)⁻¹ A V (Narasimhan & Jordache,
+"Data Reconciliation and Gross Error Detection", 2000). Unmeasured variables are taken out by a projection
+matrix (Crowe, García Campos & Hrymak 1983, from memory) and solved for afterwards; what the equations leave
+open is told apart by the null space of the unmeasured variables' columns at the solution.
+
+V may be singular: figures without uncertainty, a scale that two figures share, grades that sum to one by
+themselves. It is used in factors (V = L Lᵀ), never inverted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.balance.balances import Balances, Scaling
+from logger.balance.network import Network
+from logger.core.gamma import below
+
+Array = NDArray[Any]
+ROUNDS = 300
+STILL = 1e-13  # a step this small, in scaled variables, is rounding
+CLOSED = 1e-9  # worse than this after the last step: the exact figures contradict each other
+RANK = 1e-10  # singular values below this part of the largest count as 0
+FREE = 1e-7  # a variable with less than this part in what is left open is determined
+
+
+class Contradiction(ValueError):
+    """Figures without uncertainty contradict each other, or no solution was found."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reconciled:
+    """A reconciled balance. n variables (S masses in kg, then S·C grades), m of them measured.
+
+    Variables that are not ``known`` carry a number that is only one of many possible ones. A figure made of
+    them may still be determined (a yield where no mass was weighed): see `determined`.
+    """
+
+    x: Array  # (n,) the variables
+    cov: Array  # (n, n) their covariance
+    known: NDArray[np.bool_]  # (n,) measured, or determined by the equations
+    by_y: Array  # (n, m) ∂x/∂y
+    free: Array  # (n, k) the directions that the equations leave open, orthonormal in scaled variables
+    scale: Array  # (n,) the unit of each scaled variable
+    adjustments: Array  # (m,) reconciled - measured
+    adjustment_u: Array  # (m,) standard deviation of the adjustment; 0 where nothing checks the figure
+    adjustment_z: Array  # (m,) adjustment / its standard deviation; 0 where nothing checks it
+    statistic: float  # the sum of squared adjustments, weighed; chi-square if all is well
+    degrees: int
+    p: float  # the chance of a statistic this large, if all is well; 1 where nothing is checked
+    closure: float  # the worst balance, relative to the sum of its terms
+    rounds: int
+    impossible: tuple[int, ...]  # known variables below 0, or grades above 1: left as they are
+
+    def determined(self, gradient: Array) -> bool:
+        """Whether a figure with this gradient (n,) is the same for all solutions."""
+        if not np.isfinite(gradient).all():
+            return False
+        scaled = gradient * self.scale
+        size = float(np.abs(scaled).max(initial=0.0))
+        return bool(np.abs(scaled @ self.free).max(initial=0.0) <= FREE * size)
+
+    def variance(self, gradient: Array) -> float:
+        """Variance of a figure with this gradient (n,), by linear propagation."""
+        return max(float(gradient @ self.cov @ gradient), 0.0)
+
+
+def reconcile(
+    y: Array,
+    v: Array,
+    measured: Array,
+    network: Network,
+    components: int,
+    *,
+    complete: bool,
+    names: Sequence[str] = (),
+) -> Reconciled:
+    """Reconcile the figures ``y`` (m,) with covariance ``v`` (m, m).
+
+    ``measured`` (n,), bool, tells which variables they are, in the order of the variables: dry masses (kg)
+    of all streams, then the grades stream by stream. ``complete``: the components sum to one in each stream.
+    ``names`` of the components, for messages. ValueError where shapes or ``v`` make no sense; Contradiction
+    where figures without uncertainty can't all be true.
+    """
+    measured = np.asarray(measured, dtype=bool)
+    _check(y, v, measured, network, components)
+    start, scaling = _start(y, measured, network, components, complete)
+    problem = Problem(Balances(network, components, complete, scaling), y, v, measured)
+    x, rounds = _iterate(problem, start)
+    last = problem.step(x)
+    problem.accept(x, last, names or tuple(f"component {c + 1}" for c in range(components)))
+    return _told(problem, x, last, rounds)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One linearised reconciliation, in scaled variables."""
+
+    x: Array
+    white: Array  # the residuals of the balances, each of variance 1
+    factor: Array  # (m, rank) measured change = -factor @ white
+    rank: int
+    by_y: Array | None  # (n, m)
+    free: Array  # (n, k)
+
+
+class Problem:
+    """The figures and the equations, scaled."""
+
+    def __init__(self, balances: Balances, y: Array, v: Array, measured: NDArray[np.bool_]) -> None:
+        self.balances = balances
+        self.measured = measured
+        self.scale = balances.scaling.of(balances.streams)
+        unit = self.scale[measured]
+        self.y = y / unit
+        self.v = v / np.outer(unit, unit)
+        self.root = _root(self.v)
+
+    def step(self, x: Array, derive: bool = True) -> Step:
+        """Linearise at ``x``; adjust the original figures, then solve for the unmeasured ones."""
+        table, at = self.balances.slopes(x), self.balances.values(x)
+        by_m, by_u = table[:, self.measured], table[:, ~self.measured]
+        wanted = table @ x - at
+        left, sizes, right = np.linalg.svd(by_u, full_matrices=True)
+        rank = _rank(sizes)
+        project = left[:, rank:].T
+        a = project @ by_m
+        residual = a @ self.y - project @ wanted
+        rows = np.linalg.norm(a, axis=1)
+        rows = np.where(rows > 0.0, rows, 1.0)[:, None]
+        p, sigma, z = np.linalg.svd((a / rows) @ self.root, full_matrices=False)
+        k = _rank(sigma)
+        white = (p[:, :k].T @ (residual / rows[:, 0])) / sigma[:k]
+        factor = self.root @ z[:k].T
+        new = np.empty_like(x)
+        new[self.measured] = self.y - factor @ white
+        back = (right[:rank].T / sizes[:rank]) @ left[:, :rank].T
+        unmeasured = x[~self.measured]
+        new[~self.measured] = unmeasured + back @ (wanted - by_m @ new[self.measured] - by_u @ unmeasured)
+        free = np.zeros((len(x), by_u.shape[1] - rank))
+        free[~self.measured] = right[rank:].T
+        by_y = None
+        if derive:
+            by_y = np.empty((len(x), len(self.y)))
+            by_y[self.measured] = np.eye(len(self.y)) - factor @ ((p[:, :k].T @ (a / rows)) / sigma[:k, None])
+            by_y[~self.measured] = -back @ by_m @ by_y[self.measured]
+        return Step(new, white, factor, k, by_y, free)
+
+    def accept(self, x: Array, last: Step, names: Sequence[str]) -> None:
+        """Contradiction where the balances aren't closed at the end."""
+        off = np.abs(self.balances.values(x)) / np.maximum(self.balances.sizes(x), 1e-300)
+        if off.max(initial=0.0) > CLOSED:
+            rows = np.array(self.balances.names(names))
+            worst = [str(rows[r]) for r in np.argsort(-off)[:3] if off[r] > 1e-3 * off.max()]
+            raise Contradiction(
+                f"{', '.join(worst)} can't be closed (off by {off.max():.2g} of what is in it): the figures "
+                "in it contradict each other and have no uncertainty; give them one, or correct them"
+            )
+
+
+def _iterate(problem: Problem, x: Array) -> tuple[Array, int]:
+    """Steps until nothing moves; halved where they grow, so that gross errors settle too."""
+    part, before = 1.0, np.inf
+    for number in range(1, ROUNDS + 1):
+        move = problem.step(x, derive=False).x - x
+        size = float(np.abs(move).max(initial=0.0)) / (1.0 + float(np.abs(x).max(initial=0.0)))
+        if size > 0.9 * before and size > 1e-9:
+            part = max(0.5 * part, 0.05)
+        elif size <= STILL or (size < 1e-11 and size > 0.5 * before):
+            return x + move, number
+        x = x + part * move
+        before = size
+    raise Contradiction(
+        f"no solution after {ROUNDS} rounds (still moving by {size:.1g}): the figures are too far from any "
+        "balance; look for one that is grossly wrong, such as a wrong unit"
+    )
+
+
+def _told(problem: Problem, x: Array, last: Step, rounds: int) -> Reconciled:
+    balances, unit = problem.balances, problem.scale
+    assert last.by_y is not None  # noqa: S101 - for the types
+    by_y = last.by_y * unit[:, None] / unit[problem.measured]
+    spread = last.by_y @ problem.root * unit[:, None]
+    changed = np.sqrt((last.factor**2).sum(axis=1))
+    own = np.sqrt(np.diag(problem.v))
+    change = -last.factor @ last.white
+    checked = changed > 1e-7 * own
+    z = np.divide(change, changed, out=np.zeros_like(change), where=checked)
+    statistic = float(last.white @ last.white)
+    known = problem.measured | (np.abs(last.free).max(axis=1, initial=0.0) <= FREE)
+    off = np.abs(balances.values(x)) / np.maximum(balances.sizes(x), 1e-300)
+    scaled_back = x * unit
+    grades = np.arange(len(x)) >= balances.streams
+    odd = known & ((x < -1e-9) | (grades & (scaled_back > 1.0 + 1e-9)))
+    mine = unit[problem.measured]
+    return Reconciled(
+        x=scaled_back,
+        cov=spread @ spread.T,
+        known=known,
+        by_y=by_y,
+        free=last.free,
+        scale=unit,
+        adjustments=change * mine,
+        adjustment_u=np.where(checked, changed, 0.0) * mine,
+        adjustment_z=z,
+        statistic=statistic,
+        degrees=last.rank,
+        p=1.0 - below(0.5 * last.rank, 0.5 * statistic) if last.rank else 1.0,
+        closure=float(off.max(initial=0.0)),
+        rounds=rounds,
+        impossible=tuple(int(k) for k in np.flatnonzero(odd)),
+    )
+
+
+def _root(v: Array) -> Array:
+    """L with L Lᵀ = v, from the eigenvalues of the correlations, so that small variances count in full."""
+    own = np.sqrt(np.diag(v))
+    safe = np.where(own > 0.0, own, 1.0)
+    values, vectors = np.linalg.eigh(v / np.outer(safe, safe))
+    kept = values > 1e-13 * max(float(values.max(initial=0.0)), 1e-300)
+    return np.asarray(own[:, None] * vectors[:, kept] * np.sqrt(values[kept]))
+
+
+def _rank(sizes: Array) -> int:
+    return int((sizes > RANK * sizes.max(initial=0.0)).sum()) if sizes.max(initial=0.0) > 0.0 else 0
+
+
+def _check(y: Array, v: Array, measured: NDArray[np.bool_], network: Network, components: int) -> None:
+    n, m = len(network.streams) * (1 + components), int(measured.sum())
+    if measured.shape != (n,) or y.shape != (m,) or v.shape != (m, m):
+        raise ValueError(
+            f"{len(network.streams)} streams with {components} components are {n} variables: measured has "
+            f"the shape {measured.shape} ({n},), y {y.shape} ({m},), v {v.shape} ({m}, {m})"
+        )
+    if not (np.isfinite(y).all() and np.isfinite(v).all()):
+        raise ValueError("a measured figure or its covariance is not a finite number")
+    own = np.diag(v)
+    if (own < 0.0).any() or not np.allclose(v, v.T, rtol=1e-9, atol=1e-12 * own.max(initial=0.0)):
+        raise ValueError("v is no covariance: it must be symmetrical, with no variance below 0")
+
+
+def _start(
+    y: Array, measured: NDArray[np.bool_], network: Network, components: int, complete: bool
+) -> tuple[Array, Scaling]:
+    """A first point, scaled: measured figures as they are, the others made up so that they are plausible."""
+    count = len(network.streams)
+    full = np.full(measured.shape, np.nan)
+    full[measured] = y
+    masses, grades = full[:count], full[count:].reshape(count, components)
+    there = np.abs(masses[np.isfinite(masses)])
+    unit = float(there.max(initial=0.0)) or 1.0
+    masses = masses / unit
+    open_ = ~np.isfinite(masses)
+    guess = float(np.mean(there / unit)) if there.size else 1.0
+    table = network.incidence
+    masses[open_] = guess
+    pull, *_ = np.linalg.lstsq(table[:, open_], -table @ masses, rcond=None)
+    masses[open_] += pull
+    masses[open_ & (masses < 0.01 * guess)] = 0.1 * guess
+    usual = np.full(components, 1.0 / max(components, 1))
+    for c in range(components):
+        column = grades[:, c][np.isfinite(grades[:, c])]
+        usual[c] = column.mean() if column.size and column.mean() > 0.0 else usual[c]
+    for row in grades:
+        gap = ~np.isfinite(row)
+        row[gap] = usual[gap]
+        if complete and gap.any():
+            row[gap] *= max(1.0 - row[~gap].sum(), 0.01) / row[gap].sum()
+    sizes = np.array([np.abs(grades[:, c]).max(initial=0.0) for c in range(components)])
+    scaling = Scaling(unit, np.where(sizes > 1e-9, sizes, 1.0))
+    return np.concatenate([masses, (grades / scaling.grades).ravel()]), scaling
