@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from logger.core.description import Channel, Station
+from logger.core.description import Channel, FeedKind, Station
 from logger.core.rules.container_missing import ContainerMissing
 from logger.core.rules.container_near_full import ContainerNearFull
 from logger.core.rules.contract import ChannelRule, StationRule
@@ -10,6 +10,7 @@ from logger.core.rules.counter_reset import CounterReset
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.feed_contradicted import FeedContradicted
 from logger.core.rules.feed_drift import FeedDrift
+from logger.core.rules.feed_pulsing import FeedPulsing
 from logger.core.rules.feed_stopped import FeedStopped
 from logger.core.rules.feed_too_thick import FeedTooThick
 from logger.core.rules.flow_stuck import FlowStuck
@@ -35,6 +36,8 @@ def station_rules(station: Station, expected: ExpectedFlow) -> list[StationRule]
             FeedContradicted(station, expected),
             FeedDrift(station, expected),
         ]
+        if station.feed.kind is FeedKind.HOPPER:  # scoops are pulses by nature
+            rules.append(FeedPulsing(station, expected))
     rules += [
         OutletNotDelivering(station, expected),
         OutletSlow(station, expected),

@@ -15,6 +15,7 @@ ABOUT = {
     "container-near-full": "outlets",
     "feed-contradicted": "feed",
     "feed-drift": "feed",
+    "feed-pulsing": "feed",
     "feed-stopped": "feed",
     "feed-too-thick": "feed",
     "no-run-open": "feed",

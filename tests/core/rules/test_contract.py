@@ -18,6 +18,7 @@ from logger.core.rules.counter_reset import CounterReset
 from logger.core.rules.expected import ExpectedFlow
 from logger.core.rules.feed_contradicted import FeedContradicted
 from logger.core.rules.feed_drift import FeedDrift
+from logger.core.rules.feed_pulsing import FeedPulsing
 from logger.core.rules.feed_stopped import FeedStopped
 from logger.core.rules.feed_too_thick import FeedTooThick
 from logger.core.rules.flow_stuck import FlowStuck
@@ -42,6 +43,7 @@ KINDS = {
     "product-astray",
     "feed-contradicted",
     "feed-drift",
+    "feed-pulsing",
     "feed-stopped",
     "container-near-full",
     "container-missing",
@@ -69,6 +71,12 @@ def troubled(feed_kind: FeedKind = FeedKind.HOPPER) -> Play:
             return 3.0  # gains what its neighbour lacks
         return 0.63 if outlet == 2 and 940 <= s < 1500 else 1.0
 
+    def feed(s: int) -> float:
+        if s < 30 or 1500 < s < 2000:
+            return 0.0
+        pulse = (0.5, 1.5)[s // 10 % 2] if 1200 <= s < 1400 else 1.0
+        return pulse * (75.0 if s > 900 else 60.0)
+
     def spoil(s: int, play: Play) -> None:
         view = play.tracks["outlet3"].view
         view.state = TrackState.OFF if 700 <= s < 850 else TrackState.STEADY
@@ -84,7 +92,7 @@ def troubled(feed_kind: FeedKind = FeedKind.HOPPER) -> Play:
         feed_kind=feed_kind,
         water=WATER,
         containers=(Container(full_kg=1.5), Container(), Container(), Container()),
-        feed_kg_h=lambda s: 0.0 if s < 30 or 1500 < s < 2000 else 75.0 if s > 900 else 60.0,
+        feed_kg_h=feed,
         open_part=part,
         spoil=spoil,
     )
@@ -236,6 +244,7 @@ BAD: list[Callable[[Play], object]] = [
     lambda p: FeedStopped(p.station, p.expected, threshold=0.0),
     lambda p: FeedContradicted(p.station, p.expected, threshold=1.0),
     lambda p: FeedDrift(p.station, p.expected, threshold=-1.0),
+    lambda p: FeedPulsing(p.station, p.expected, threshold=1.0),
     lambda p: ContainerNearFull(p.station, p.expected, left_s=-1.0),
     lambda p: ContainerMissing(p.station, p.expected, after_s=0),
     lambda p: WaterOutOfBand(p.station, p.expected, after_s=-1),
