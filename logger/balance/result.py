@@ -6,7 +6,8 @@ JSON form is a contract with those who script.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
 from enum import StrEnum
 from typing import Any
 
@@ -19,6 +20,7 @@ class How(StrEnum):
     SORTED = "hand-sorted"
     COUNTED = "counted"
     SOLVED = "solved for"  # not measured; follows from the balance
+    CALCULATED = "calculated"  # from measured figures alone
     ESTIMATED = "estimated"  # expected, assumed, or depending on what is
     MISSING = "missing"  # not measured and not determinable
 
@@ -32,9 +34,6 @@ class Estimate:
     low: float
     high: float
     how: How
-
-    def to_json(self) -> dict[str, Any]:
-        return {"value": self.value, "u": self.u, "low": self.low, "high": self.high, "how": str(self.how)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,3 +126,18 @@ class Result:
     notes: tuple[str, ...]
     budgets: dict[str, tuple[Contribution, ...]] = field(default_factory=dict)
     """"recovery of bronze in concentrate" -> its largest contributions, greatest first."""
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain JSON values; masses in kg, shares and grades as fractions of 1. A contract with scripts."""
+        told: dict[str, Any] = _plain(self)
+        return told | {"mass_unit": "kg", "basis": "dry", "level": 0.95}
+
+
+def _plain(value: Any) -> Any:
+    if is_dataclass(value):
+        return {each.name: _plain(getattr(value, each.name)) for each in fields(value)}
+    if isinstance(value, StrEnum):
+        return str(value)
+    if isinstance(value, Mapping):
+        return {key: _plain(each) for key, each in value.items()}
+    return [_plain(each) for each in value] if isinstance(value, tuple) else value
