@@ -60,6 +60,10 @@ class Channel:
     wraps_at: int | None = None  # of a totaliser: the number after its highest one, in its last digit
     most_l_min: float | None = None  # more than this a flow can't be
     accuracy: float | None = None  # of a flow meter: its limits of error, as a fraction of the reading
+    accuracy_class: str | None = None  # of a scale, by OIML R 76: I, II, III or IIII
+    verification_interval_kg: float | None = None  # e; None: the resolution
+    tolerance_kg: float | None = None  # the bay's own limit for a check weight
+    repeatability_kg: float | None = None  # standard deviation of one load put on again and again
 
 
 @dataclass(frozen=True, slots=True)

@@ -237,6 +237,10 @@ def _channels(document: Document, uses: Uses, faults: Faults) -> tuple[Channel, 
                 wraps_at(table),
                 table.most,
                 table.accuracy,
+                table.accuracy_class,
+                table.verification_interval,
+                table.tolerance,
+                table.repeatability,
             )
         )
     return tuple(channels)

@@ -11,6 +11,7 @@ from logger.core.description import Bay, Outlet, Station
 from logger.settings.containers import check_container
 from logger.settings.document import Document
 from logger.settings.meters import check_meter, check_unit
+from logger.settings.plates import check_scale
 from logger.settings.problems import Path, did_you_mean, dotted, say_mass, show
 from logger.settings.texts import DAY_MIN, NOT_WEIGHED
 from logger.settings.validate import Faults
@@ -116,6 +117,7 @@ def _instruments(document: Document, bay: Bay, faults: Faults) -> None:
             )
         check_unit(place, table, faults)
         check_meter(place, table, faults)
+        check_scale(place, table, channel.resolution_kg, faults)
 
 
 def _scales_once(station: Station, faults: Faults) -> None:

@@ -171,6 +171,24 @@ class InstrumentTable(Table):
         description="The limits of a flow meter's own error as its data sheet gives them, of the reading; "
         "left out: that error is in no uncertainty.",
     )
+    accuracy_class: Literal["I", "II", "III", "IIII"] | None = Field(
+        default=None,
+        alias="class",  # which is a word of the language
+        description="A verified scale's accuracy class by OIML R 76, as on its plate: it sets the limits for "
+        "check weights and for the scale's part in uncertainties.",
+    )
+    verification_interval: Mass | None = Field(
+        default=None, description="A verified scale's e, as on its plate; left out: the resolution."
+    )
+    tolerance: Mass | None = Field(
+        default=None,
+        description="Your own limit for a check weight: how far what is shown may lie from its mass. It "
+        "counts before the class.",
+    )
+    repeatability: Mass | None = Field(
+        default=None,
+        description="Standard deviation of what a scale shows when one load is put on it again and again.",
+    )
     line: LineTable | None = None
     mqtt: MessageTable | None = None
     modbus: ModbusTable | None = None

@@ -179,6 +179,15 @@ quantity = "flow"
 """
 
 
+def test_the_plate_of_a_scale_means_what_it_says() -> None:
+    told = 'class = "III"\nverification_interval = "10 g"\ntolerance = "8 g"\nrepeatability = "2 g"\n'
+    text = '[stations.t]\noutlets = ["a", "b"]\n[instruments.b]\nresolution = "5 g"\n'
+    text += f'[instruments.a]\nresolution = "5 g"\n{told}'
+    channel = read(text).bay.channel("a")
+    assert (channel.accuracy_class, channel.verification_interval_kg) == ("III", 0.01)
+    assert (channel.tolerance_kg, channel.repeatability_kg) == (0.008, 0.002)
+
+
 def test_a_pulse_counter_means_what_it_says() -> None:
     told = 'unit = "pulse"\npulses_per_l = 450\nwraps_at = 65536\nmost = "10 gal/min"\naccuracy = "1.5 %"\n'
     assert read(METER + told).bay.channel("w") == Channel(
