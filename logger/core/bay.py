@@ -217,6 +217,7 @@ class Bay:
                 | actions.Correct()
             ):
                 found += self.containers.act(entry)
+                self.keeper.corrected(self.at_ns)
             case actions.NoStop():
                 self._no_stop(entry, body, found)
             case (

@@ -16,6 +16,7 @@ from logger.core.books import Books, Change, Refused, Run
 from logger.core.channel import ChannelFold
 from logger.core.emptying import emptied
 from logger.core.entries import Action
+from logger.core.kept_tallies import AGAIN_S, FRESH_S, REMEMBERED_S, KeptTallies
 from logger.core.rhythm import Span
 from logger.core.rhythm_words import rhythm_json
 from logger.core.station import StationFold
@@ -59,6 +60,7 @@ class Bookkeeper:
         self._stations = stations
         self._channels = channels
         self._scales: dict[str, StableWeight] = {}
+        self._tallies = KeptTallies()
 
     # ------------------------------------------------------------------ what is said
 
@@ -95,6 +97,7 @@ class Bookkeeper:
                 told.append(Change("run-changed", name, data | self._closed(run, at_ns)))
         for name, was in before.items():
             if name not in after:
+                self._tallies.drop(name)
                 told.append(Change("run-withdrawn", name, {"run": name, "old": _span_json(was)}))
         return told
 
@@ -103,11 +106,22 @@ class Bookkeeper:
 
     # ------------------------------------------------------------------ what the instruments show
 
+    def corrected(self, at_ns: int) -> None:
+        """What was recognised from a weight was corrected: take the tallies anew that can be."""
+        for run in self.books.runs.values():
+            if run.end_ns is not None and at_ns - run.start_ns <= REMEMBERED_S * NS:
+                self._tallies.drop(run.run)
+                self.run_tally(run, at_ns)
+
     def tick(self, now_s: int) -> list[Change]:
         """Look, once a second, for what the books wait for."""
         told: list[Change] = []
         if self.books.pending:
             told += self._weigh(now_s)
+        if now_s % AGAIN_S == 0:
+            for each in self.books.runs.values():
+                if each.end_ns is not None and now_s - each.end_ns // NS <= FRESH_S:
+                    self.run_tally(each, now_s * NS)
         for name, fold in self._stations.items():
             book = self.books.stations[name]
             run, pause = book.open_run, book.paused
@@ -191,6 +205,7 @@ class Bookkeeper:
 
         Where settings changed midway ``by_settings`` holds a tally for each stretch. ``by_hand`` holds what
         was weighed by hand, outlet by outlet, also of those that have a scale or stand together on one.
+        ``taken`` is when it was taken: of a run beyond the tracks' memory the last that was; None: never.
         """
         end_ns = run.end_ns if run.end_ns is not None else max(at_ns, run.start_ns)
         # A run's last second counts: the level at the end of it is what the operator saw.
@@ -205,15 +220,22 @@ class Bookkeeper:
             "start": rfc3339(run.start_ns),
             "end": rfc3339(end_ns),
             "open": run.end_ns is None,
+            "taken": rfc3339(at_ns),
         }
         how = run.hold_up_how or ("from the lag" if data["hold_up_kg"] is not None else "not known")
+        told = head | data | {"hold_up_how": how, "by_settings": self._by_settings(run, start_s, end_s)}
+        if run.end_ns is not None:
+            remembered = at_ns - run.start_ns <= REMEMBERED_S * NS
+            fresh = at_ns - run.end_ns <= FRESH_S * NS
+            if remembered and (fresh or not self._tallies.holds(run.run, told, said)):
+                self._tallies.keep(run.run, told, said)
+            else:
+                told = self._tallies.late(run.run, told, said)
         by_hand = {
             name: {"net_kg": round(mass.kg, 6), "u_kg": round(mass.u_kg, 6)}
             for name, mass in said.by_hand.items()
         }
-        more = {"hold_up_how": how, "by_hand": by_hand}
-        more["rhythm"] = self._rhythm(run, end_s)
-        return head | data | more | {"by_settings": self._by_settings(run, start_s, end_s)}
+        return told | {"by_hand": by_hand, "rhythm": self._rhythm(run, end_s)}
 
     @staticmethod
     def span_s(run: Run, now_s: int) -> Span:
