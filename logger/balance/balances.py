@@ -106,3 +106,20 @@ class Balances:
                 at = self.streams + s * self.components
                 table[nodes * (1 + kept) + s, at : at + self.components] = self.scaling.grades
         return table
+
+    def pulled(self, x: Array, by: Array) -> Array:
+        """(∂f/∂x)ᵀ·by at many points at once: x (…, n), by (…, rows) -> (…, n)."""
+        masses, grades = self.split(x)
+        nodes, kept = len(self.network.nodes), len(self.kept)
+        ends = nodes * (1 + kept)
+        through = by[..., nodes:ends].reshape(*by.shape[:-1], nodes, kept)
+        on_streams = self.incidence.T @ through  # (…, S, kept)
+        found = np.zeros((*by.shape[:-1], self.variables))
+        found[..., : self.streams] = by[..., :nodes] @ self.incidence
+        found[..., : self.streams] += (on_streams * grades[..., self.kept]).sum(axis=-1)
+        on_grades = np.zeros((*by.shape[:-1], self.streams, self.components))
+        on_grades[..., self.kept] = on_streams * masses[..., None]
+        if self.sums:
+            on_grades += by[..., ends:, None] * self.scaling.grades
+        found[..., self.streams :] = on_grades.reshape(*by.shape[:-1], self.variables - self.streams)
+        return found

@@ -82,19 +82,17 @@ def reconcile(
     *,
     complete: bool,
     names: Sequence[str] = (),
+    start: Array | None = None,
 ) -> Reconciled:
     """Reconcile the figures ``y`` (m,) with covariance ``v`` (m, m).
 
     ``measured`` (n,), bool, tells which variables they are, in the order of the variables: dry masses (kg)
     of all streams, then the grades stream by stream. ``complete``: the components sum to one in each stream.
-    ``names`` of the components, for messages. ValueError where shapes or ``v`` make no sense; Contradiction
-    where figures without uncertainty can't all be true.
+    ``names`` of the components, for messages; ``start`` (n,): where a solution is expected. ValueError where
+    shapes or ``v`` make no sense; Contradiction where figures without uncertainty can't all be true.
     """
-    measured = np.asarray(measured, dtype=bool)
-    _check(y, v, measured, network, components)
-    start, scaling = _start(y, measured, network, components, complete)
-    problem = Problem(Balances(network, components, complete, scaling), y, v, measured)
-    x, rounds = _iterate(problem, start)
+    problem, first = prepare(y, v, measured, network, components, complete=complete)
+    x, rounds = settle(problem, first if start is None else start / problem.scale)
     last = problem.step(x)
     problem.accept(x, last, names or tuple(f"component {c + 1}" for c in range(components)))
     return _told(problem, x, last, rounds)
@@ -166,7 +164,17 @@ class Problem:
             )
 
 
-def _iterate(problem: Problem, x: Array) -> tuple[Array, int]:
+def prepare(
+    y: Array, v: Array, measured: Array, network: Network, components: int, *, complete: bool
+) -> tuple[Problem, Array]:
+    """The scaled problem, and a first point of it. Arguments and errors as in `reconcile`."""
+    measured = np.asarray(measured, dtype=bool)
+    _check(y, v, measured, network, components)
+    start, scaling = _start(y, measured, network, components, complete)
+    return Problem(Balances(network, components, complete, scaling), y, v, measured), start
+
+
+def settle(problem: Problem, x: Array) -> tuple[Array, int]:
     """Steps until nothing moves; halved where they grow, so that gross errors settle too."""
     part, before = 1.0, np.inf
     for number in range(1, ROUNDS + 1):
@@ -227,6 +235,13 @@ def _root(v: Array) -> Array:
     values, vectors = np.linalg.eigh(v / np.outer(safe, safe))
     kept = values > 1e-13 * max(float(values.max(initial=0.0)), 1e-300)
     return np.asarray(own[:, None] * vectors[:, kept] * np.sqrt(values[kept]))
+
+
+def unroot(v: Array, root: Array) -> Array:
+    """The pseudo-inverse of `_root`: unroot @ root is the identity."""
+    own = np.sqrt(np.diag(v))
+    inner = root / np.where(own > 0.0, own, 1.0)[:, None]
+    return np.asarray((inner / (inner**2).sum(axis=0)).T / np.where(own > 0.0, own, np.inf))
 
 
 def _rank(sizes: Array) -> int:

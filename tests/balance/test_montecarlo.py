@@ -1,0 +1,33 @@
+"""Draws are reconciled as single balances are; memory is bounded."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from logger.balance.montecarlo import reconcile_draws
+from logger.balance.reconcile import reconcile
+from tests.balance.made import NETWORKS, measure, truth
+
+
+@pytest.mark.parametrize("name", sorted(NETWORKS))
+@pytest.mark.parametrize("complete", [True, False])
+def test_each_draw_comes_out_as_if_reconciled_by_itself(name, complete):
+    true = truth(name, 3, 7)
+    y, v, measured = measure(true, 7, hide=3)
+    draws = y + np.random.default_rng(1).standard_normal((30, len(y))) * np.sqrt(np.diag(v))
+    found = reconcile_draws(draws, y, v, measured, true.network, components=3, complete=complete)
+    one_by_one = [reconcile(d, v, measured, true.network, 3, complete=complete) for d in draws]
+    known = one_by_one[0].known
+    assert found[:, known] == pytest.approx(
+        np.array([one.x[known] for one in one_by_one]), rel=1e-6, abs=1e-8
+    )
+
+
+def test_spread_of_the_draws_is_the_linear_one_where_errors_are_small():
+    true = truth("two passes", 3, 7)
+    y, v, measured = measure(true, 7, relative=0.002, hide=2)
+    draws = y + np.random.default_rng(1).standard_normal((20_000, len(y))) * np.sqrt(np.diag(v))
+    found = reconcile_draws(draws, y, v, measured, true.network, components=3, complete=True)
+    linear = np.sqrt(np.diag(reconcile(y, v, measured, true.network, 3, complete=True).cov))
+    assert found.std(axis=0) == pytest.approx(linear, rel=0.03)
