@@ -1,0 +1,257 @@
+"""From the books to a weigh-up: the document of a run, or of a lot over all its runs.
+
+It takes the JSON that `core.books` and the tallies give, so it can be used on what the API answers, too. What
+becomes of it:
+
+- Each outlet is a product: its net from the live tally, or from containers weighed by hand, which count
+  first. Outlets that stand together on one scale are one stream, unless each was weighed by hand.
+- The feed is what the hopper lost, or what was booked in; where there are both, ``booked`` is a stream of its
+  own, and a node ``booking`` says that it became the feed: two measurements of one material.
+- What stayed on the deck, what was swept up, and what came while no container stood there are products, too.
+- A run that is fed with a product of an earlier one: that stream is its feed; where the hopper weighed it
+  again, or several runs share it, a node ``... over again`` joins them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from logger.balance.document import CheckWeight, Pass, Scale, Stream, WeighUp
+from logger.balance.material import Json, Material, components_of, wide
+from logger.balance.run_read import Reader, RunRead
+from logger.core.description import Bay
+
+BOOKED = "booked"
+BOOKING = "booking"
+CHECKS = 50
+"""Check weights of each scale that go into a weigh-up, the newest."""
+_LONGEST = 80
+
+
+def of_run(
+    bay: Bay,
+    run: Json,
+    tally: Json,
+    *,
+    lot: Json | None = None,
+    whole_lot: bool = True,
+    source: Json | None = None,
+    checks: Mapping[str, Sequence[Json]] | None = None,
+) -> WeighUp:
+    """The weigh-up of one run. ``whole_lot``: whether all that was booked in as ``lot`` was fed to this run.
+
+    ``source``: the run whose product it was fed with. ``checks``: check weights by scale.
+    """
+    known = {run["run"]: run} | ({} if source is None else {source["run"]: source})
+    return _Gathering(bay, known, {run["run"]: tally}, (lot, whole_lot), checks or {}).document()
+
+
+def of_lot(
+    bay: Bay,
+    lot: Json,
+    runs: Sequence[Json],
+    tallies: Mapping[str, Json],
+    *,
+    checks: Mapping[str, Sequence[Json]] | None = None,
+) -> WeighUp:
+    """The weigh-up of a lot over all its ``runs``, in the order they were run; ``tallies`` by run."""
+    return _Gathering(bay, {run["run"]: run for run in runs}, tallies, (lot, True), checks or {}).document()
+
+
+class _Gathering:
+    """One document on its way."""
+
+    def __init__(
+        self,
+        bay: Bay,
+        known: Mapping[str, Json],
+        tallies: Mapping[str, Json],
+        lot: tuple[Json | None, bool],
+        checks: Mapping[str, Sequence[Json]],
+    ) -> None:
+        self._bay, self._known, self._checks = bay, known, checks
+        self._lot, self._whole = lot
+        self._alone = len(tallies) == 1
+        self._names: set[str] = {BOOKED} if self._lot is not None else set()
+        self._materials: dict[str, Material] = {}
+        self._passes: dict[str, Pass] = {}
+        reader = Reader(bay, self._stream)
+        self._runs = [reader.read(known[name], tally) for name, tally in tallies.items()]
+
+    def document(self) -> WeighUp:
+        """All of it. Streams stand in the order of the work: booked, feed, products, run by run."""
+        for run in self._runs:
+            run.source = self._source(run)
+        self._feeds()
+        for run in self._runs:
+            self._passes[self._fresh(run.name)] = Pass(
+                feed=run.feed_names, products=(*run.products, *run.unsampled)
+            )
+            self._materials |= run.products | run.unsampled
+        components, complete = self._components()
+        streams = {name: material.stream() for name, material in self._materials.items()}
+        return WeighUp(
+            lot="" if self._lot is None else self._lot["lot"],
+            material="" if self._lot is None else self._lot["material"],
+            units="lb" if self._bay.units == "lb" else "kg",
+            components=components,
+            complete=complete,
+            wanted=next((r.station.component for r in self._runs if r.station.component in components), None),
+            scales=self._scales(streams),
+            streams=streams,
+            passes=self._passes,
+        )
+
+    # ------------------------------------------------------------------ feeds
+
+    def _source(self, run: RunRead) -> str | None:
+        """The stream of this document that a run was fed with; None: it is no product of another run here."""
+        named = run.run["feed_from"]
+        if named is None:
+            return None
+        before, _, outlet = named.rpartition("/")
+        other = next((each for each in self._runs if each.name == before), None)
+        if other is not None and outlet in other.of_outlet:
+            return other.of_outlet[outlet]
+        earlier = self._known.get(before)
+        if earlier is not None:  # fed with what another run made, of which only the samples are of use here
+            run.feed.take_samples([each for each in earlier["samples"] if each["outlet"] == outlet])
+        return None
+
+    def _feeds(self) -> None:
+        """Name every run's feed, and join what are two measurements of one material."""
+        firsts = [run for run in self._runs if run.run["feed_from"] is None]
+        self._book_in(firsts)
+        for run in self._runs:
+            if not run.feed_names and run.source is None:
+                self._name_feed(run)
+        sources = dict.fromkeys(run.source for run in self._runs if run.source is not None)
+        for source in sources:
+            self._over_again(source, [run for run in self._runs if run.source == source])
+
+    def _name_feed(self, run: RunRead) -> str:
+        name = self._stream(run.run, "feed")
+        self._materials[name] = run.feed
+        run.feed_names = (name,)
+        return name
+
+    def _book_in(self, firsts: Sequence[RunRead]) -> None:
+        """What was booked in is the feed, or became it."""
+        lot = self._lot
+        if lot is None or not firsts:
+            return
+        booked = Material()
+        if self._whole:
+            self._booked_net(booked, lot)
+        booked.take_samples(lot["samples"])
+        booked.take_moistures(lot["moistures"], lot["samples"], lot["moisture"])
+        if not booked.weighed and not booked.compositions:
+            for run in firsts:
+                run.feed.moisture = run.feed.moisture or booked.moisture
+            return
+        if len(firsts) == 1 and not (booked.weighed and firsts[0].feed.weighed):
+            _join(firsts[0].feed, booked)
+            return
+        for run in firsts:
+            run.feed.moisture = run.feed.moisture or booked.moisture
+        self._materials[BOOKED] = booked
+        booked.notes.append("taken to have been fed as a whole")
+        self._passes[self._fresh(BOOKING)] = Pass(
+            feed=(BOOKED,), products=tuple(self._name_feed(run) for run in firsts)
+        )
+
+    @staticmethod
+    def _booked_net(booked: Material, lot: Json) -> None:
+        weighed = lot["containers"]
+        if not weighed and lot["gross_kg"] is not None:
+            tare = lot["tare_kg"]
+            if tare is None:
+                booked.notes.append(
+                    "no tare was told when the lot was booked in: the gross is taken for the net"
+                )
+            one = {"container": "the lot", "gross_kg": lot["gross_kg"], "tare_kg": tare or 0.0}
+            weighed = [one | {"net_kg": lot["net_kg"], "scale": None}]
+        booked.take_containers(weighed, "booked in")
+
+    def _over_again(self, source: str, runs: Sequence[RunRead]) -> None:
+        """A product that is fed again: as it is, or weighed again, or shared between runs."""
+        if len(runs) == 1 and not runs[0].feed.weighed:
+            made = next(run for run in self._runs if source in run.products)
+            _join(made.products[source], runs[0].feed)
+            runs[0].feed_names = (source,)
+            return
+        feeds = tuple(self._name_feed(run) for run in runs)
+        self._passes[self._fresh(f"{source} over again")] = Pass(feed=(source,), products=feeds)
+
+    # ------------------------------------------------------------------ the whole
+
+    def _components(self) -> tuple[tuple[str, ...], bool]:
+        """The components; what nobody sampled is given a wide expectation of them."""
+        wanted = next((r.station.component for r in self._runs if r.station.component is not None), None)
+        components, complete = components_of(self._materials.values(), wanted)
+        for run in self._runs:
+            feeds = [(1.0, self._materials[name]) for name in run.feed_names]
+            products = [(each.kg or 1.0, each) for each in run.products.values()]
+            like = feeds if any(each.compositions for _, each in feeds) else products
+            for material in run.unsampled.values():
+                guess = wide(components, complete, like)
+                if guess is not None:
+                    material.compositions.append(guess)
+        return components, complete
+
+    def _scales(self, streams: Mapping[str, Stream]) -> dict[str, Scale]:
+        """The scales that anything was weighed on."""
+        used: dict[str, None] = {}
+        for stream in streams.values():
+            parts: list[Any] = [stream, *stream.containers, *stream.compositions]
+            parts += [] if stream.moisture is None else [stream.moisture]
+            used |= dict.fromkeys(part.scale for part in parts if part.scale is not None)
+        return {name: scale_of(self._bay, name, self._checks.get(name, ())) for name in used}
+
+    def _stream(self, run: Json, what: str) -> str:
+        if self._alone:
+            return self._fresh(what)
+        half = _LONGEST // 2 - 2
+        return self._fresh(f"{run['run'][-half:]}/{what[-half:]}")
+
+    def _fresh(self, name: str) -> str:
+        """The name, or a numbered one where it is used."""
+        name, number = name[-_LONGEST:], 2
+        found = name
+        while found in self._names:
+            found, number = f"{name[-_LONGEST + 4 :]} {number}", number + 1
+        self._names.add(found)
+        return found
+
+
+def scale_of(bay: Bay, name: str, checks: Sequence[Json]) -> Scale:
+    """A scale as the settings and the check weights know it."""
+    channel: Any = bay.channel(name)
+    return Scale(
+        resolution=channel.resolution_kg,
+        verification_interval=channel.verification_interval_kg,
+        accuracy_class=channel.accuracy_class,
+        repeatability=channel.repeatability_kg,
+        tolerance=channel.tolerance_kg,
+        checks=tuple(
+            CheckWeight(
+                nominal=each["nominal_kg"],
+                shown=each["shown_kg"],
+                u_nominal=each["u_nominal_kg"] or 0.0,
+                at=each["time"],
+            )
+            for each in checks[-CHECKS:]
+        ),
+    )
+
+
+def _join(into: Material, other: Material) -> None:
+    """Two materials that are one: whatever the first lacks comes from the other."""
+    if not into.weighed:
+        into.net_kg, into.u_kg, into.scale = other.net_kg, other.u_kg, other.scale
+        into.containers, into.dry = other.containers, other.dry
+    into.moisture = into.moisture or other.moisture
+    measured = [each for each in other.compositions if each.way != "expected"]
+    into.compositions = [*into.compositions, *measured]
+    into.notes += other.notes
