@@ -20,6 +20,8 @@ from datetime import UTC, tzinfo
 from functools import partial
 from typing import Any, Protocol, TypeAlias, TypeVar
 
+from logger.balance import from_bay
+from logger.balance.document import Scale, WeighUp
 from logger.board.desk import Answer
 from logger.clock import stopwatch_ns
 from logger.core.actions import BODY
@@ -201,6 +203,17 @@ class Loop:
             return None if known is None else self.bay.run_tally(known)
 
         return self._ask(look)
+
+    def weigh_up(self, run: str) -> WeighUp | None:
+        make = self._ask(lambda: from_bay.of_a_run(self.bay, run))
+        return None if make is None else make()
+
+    def lot_weigh_up(self, lot: str) -> WeighUp | None:
+        make = self._ask(lambda: from_bay.of_a_lot(self.bay, lot))
+        return None if make is None else make()
+
+    def scales(self) -> dict[str, Scale]:
+        return self._ask(lambda: from_bay.scales_of(self.bay))()
 
     def _ask(self, look: Callable[[], T], timeout_s: float = 5.0) -> T:
         """Let the loop's thread look something up, so that nobody sees half a change."""

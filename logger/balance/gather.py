@@ -53,10 +53,15 @@ def of_lot(
     runs: Sequence[Json],
     tallies: Mapping[str, Json],
     *,
+    whole_lot: bool = True,
     checks: Mapping[str, Sequence[Json]] | None = None,
 ) -> WeighUp:
-    """The weigh-up of a lot over all its ``runs``, in the order they were run; ``tallies`` by run."""
-    return _Gathering(bay, {run["run"]: run for run in runs}, tallies, (lot, True), checks or {}).document()
+    """The weigh-up of a lot over all its ``runs``, in the order they were run; ``tallies`` by run.
+
+    ``whole_lot``: whether all that was booked in was fed by now.
+    """
+    known = {run["run"]: run for run in runs}
+    return _Gathering(bay, known, tallies, (lot, whole_lot), checks or {}).document()
 
 
 class _Gathering:
@@ -207,7 +212,7 @@ class _Gathering:
             parts: list[Any] = [stream, *stream.containers, *stream.compositions]
             parts += [] if stream.moisture is None else [stream.moisture]
             used |= dict.fromkeys(part.scale for part in parts if part.scale is not None)
-        return {name: scale_of(self._bay, name, self._checks.get(name, ())) for name in used}
+        return {name: scale_of(self._bay, name, self._checks.get(name, ())[-CHECKS:]) for name in used}
 
     def _stream(self, run: Json, what: str) -> str:
         if self._alone:
@@ -241,7 +246,7 @@ def scale_of(bay: Bay, name: str, checks: Sequence[Json]) -> Scale:
                 u_nominal=each["u_nominal_kg"] or 0.0,
                 at=each["time"],
             )
-            for each in checks[-CHECKS:]
+            for each in checks
         ),
     )
 

@@ -9,6 +9,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
+from logger.balance.document import Scale, WeighUp
+
 
 @dataclass(frozen=True, slots=True)
 class Answer:
@@ -50,6 +52,15 @@ class Desk(Protocol):
 
     def alarms(self) -> dict[str, Any]:
         """Every alarm there could be, its state and what is counted of it (`core.alarm_list`)."""
+
+    def weigh_up(self, run: str) -> WeighUp | None:
+        """The weigh-up of a run; None where there is no such run. WeighUpError where it makes none."""
+
+    def lot_weigh_up(self, lot: str) -> WeighUp | None:
+        """The weigh-up of a lot over all its runs; None where there is no such lot, or no run of it."""
+
+    def scales(self) -> dict[str, Scale]:
+        """Every scale, with its plate and its check weights."""
 
     def tally(self, run: str) -> dict[str, Any] | None:
         """The tally of a run, in the replay's own form; None where there is no such run."""

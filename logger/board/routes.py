@@ -20,6 +20,7 @@ from logger.board.guard import PAGE, Guard, Sessions
 from logger.board.hub import Hub, TooManyViewersError
 from logger.board.problems import json_response, problem, problem_response
 from logger.board.static_files import StaticFile, read_all
+from logger.board.weigh_ups import add_weigh_up_routes
 from logger.board.wires import Wires, add_wire_routes
 from logger.core.actions.schema import schema
 
@@ -51,6 +52,7 @@ def build(
     sessions = Sessions()
     guard = Guard(app, port=port, token=token, sessions=sessions, token_file=token_file)
     _page_routes(app, read_all(), sessions, guard.cookie)
+    add_weigh_up_routes(app, desk, _threads(1))
     _read_routes(app, desk, hub)
     _action_route(app, desk)
     if wires is not None:

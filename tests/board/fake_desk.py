@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
+from logger.balance.document import Scale, WeighUp
 from logger.board.desk import Answer
 from logger.board.server import BoardServer
 from logger.core.actions import BODY, body_json
@@ -33,6 +34,8 @@ class FakeDesk:
         self.runs_list: list[dict[str, Any]] = []
         self.lots_list: list[dict[str, Any]] = []
         self.said_list: list[dict[str, Any]] = []
+        self.weigh_ups: dict[str, Any] = {}
+        self.scales_known: dict[str, Scale] = {}
         self.alarms_list: dict[str, Any] = {"at": "", "raised_in_run": {}, "alarms": []}
 
     def waiting(self) -> bool:
@@ -94,6 +97,20 @@ class FakeDesk:
 
     def alarms(self) -> dict[str, Any]:
         return self.alarms_list
+
+    def weigh_up(self, run: str) -> WeighUp | None:
+        return self._weigh_up(run)
+
+    def lot_weigh_up(self, lot: str) -> WeighUp | None:
+        return self._weigh_up(lot)
+
+    def _weigh_up(self, name: str) -> WeighUp | None:
+        if isinstance(self.weigh_ups.get(name), Exception):
+            raise self.weigh_ups[name]
+        return self.weigh_ups.get(name)
+
+    def scales(self) -> dict[str, Scale]:
+        return self.scales_known
 
     def tally(self, run: str) -> dict[str, Any] | None:
         return {"run": run} if any(known["run"] == run for known in self.runs_list) else None

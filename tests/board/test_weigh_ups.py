@@ -1,0 +1,36 @@
+"""Weigh-ups over the API."""
+
+from __future__ import annotations
+
+import httpx
+import pytest
+
+from logger.balance.document import Stream, WeighUp
+from logger.balance.faults import WeighUpError
+from tests.board.fake_desk import FakeDesk
+
+DOCUMENT = WeighUp(streams={"feed": Stream(net=30.0), "tailings": Stream(net=20.0, u=0.01)})
+
+
+@pytest.mark.parametrize("path", ["runs", "lots"])
+def test_a_weigh_up_is_a_document_that_can_be_read_again(
+    path: str, ask: httpx.Client, desk: FakeDesk
+) -> None:
+    desk.weigh_ups = {"L-0412/1": DOCUMENT}
+    told = ask.get(f"/api/v1/{path}/L-0412%2F1/weigh-up").json()
+    assert told == {"streams": {"feed": {"net": 30.0}, "tailings": {"net": 20.0, "u": 0.01}}}
+    assert WeighUp.model_validate(told) == DOCUMENT
+
+
+@pytest.mark.parametrize("path", ["runs", "lots"])
+def test_a_weigh_up_of_what_there_is_not(path: str, ask: httpx.Client, desk: FakeDesk) -> None:
+    answer = ask.get(f"/api/v1/{path}/none/weigh-up")
+    assert (answer.status_code, answer.json()["code"]) == (404, f"no-such-{path[:-1]}")
+
+
+def test_a_weigh_up_that_does_not_fit_together_says_every_fault(ask: httpx.Client, desk: FakeDesk) -> None:
+    desk.weigh_ups = {"r": WeighUpError(["streams.feed: one", "streams.tailings: two"])}
+    answer = ask.get("/api/v1/runs/r/weigh-up")
+    assert answer.status_code == 409
+    assert answer.json()["faults"] == ["streams.feed: one", "streams.tailings: two"]
+    assert answer.json()["detail"].endswith("streams.feed: one; streams.tailings: two")
