@@ -38,6 +38,13 @@ STYLE = {
 HATCHES = {"disturbed": "////", "off": "xxxx", "silent": "....", "frozen": "----", "waiting": "||||"}
 MARKERS = ((0, "v", "raised"), (1, "s", "seen"), (2, "^", "over"))
 STEPS_S = (5, 10, 30, 60, 120, 300, 600)  # between ticks
+AXES = {
+    "nats": "evidence\n(nats)",
+    "s": "time (s)",
+    "%": "solids (%)",
+    "g": "off by (g)",
+    "kg": "off by (kg)",
+}
 LEAST_LABEL = 0.07  # of the span: a shorter stretch has no room for words
 
 
@@ -166,9 +173,7 @@ def _statistic(ax: Any, story: Story, times: Sequence[float]) -> None:
     ax.plot(times, values, color=ORANGE, linewidth=1.4, label="evidence" if unit == "nats" else "seen")
     ax.plot(times, quiet, color="black", linewidth=2.6, alpha=0.35, label="… held back")
     ax.plot(times, asked, color="black", linewidth=1.0, linestyle=(0, (1, 1)), label="alarm takes")
-    ax.set_ylabel(
-        {"nats": "evidence\n(nats)", "s": "time (s)", "%": "solids (%)"}.get(unit, f"flow ({unit})")
-    )
+    ax.set_ylabel(AXES.get(unit, f"flow ({unit})"))
     known = [a for a in asked if not isnan(a)]
     seen = [v for v in values if not isnan(v)]
     if known and seen:

@@ -17,6 +17,7 @@ from logger.core.rules.flow_stuck import FlowStuck
 from logger.core.rules.instrument_frozen import InstrumentFrozen
 from logger.core.rules.instrument_silent import InstrumentSilent
 from logger.core.rules.instrument_unreadable import InstrumentUnreadable
+from logger.core.rules.masses_not_closing import MassesNotClosing
 from logger.core.rules.no_run_open import NoRunOpen
 from logger.core.rules.outlet_not_delivering import OutletNotDelivering
 from logger.core.rules.outlet_slow import OutletSlow
@@ -24,6 +25,7 @@ from logger.core.rules.outlet_surging import OutletSurging
 from logger.core.rules.product_astray import ProductAstray
 from logger.core.rules.unit_changed import UnitChanged
 from logger.core.rules.water_out_of_band import WaterOutOfBand
+from logger.core.rules.zero_drifted import ZeroDrifted
 from logger.core.water import FEED
 
 
@@ -47,6 +49,8 @@ def station_rules(station: Station, expected: ExpectedFlow) -> list[StationRule]
         ContainerMissing(station, expected),
         NoRunOpen(station),
     ]
+    if station.feed.channel is not None:
+        rules.append(MassesNotClosing(station, expected))
     if station.feed.channel is not None and any(line.goes_to == FEED for line in station.water):
         rules.append(FeedTooThick(station, expected))
     if station.water:
@@ -62,7 +66,7 @@ def channel_rules(channel: Channel) -> list[ChannelRule]:
         UnitChanged(channel),
     ]
     if channel.quantity == "mass":
-        rules.append(InstrumentFrozen(channel))
+        rules += [InstrumentFrozen(channel), ZeroDrifted(channel)]
     else:
         rules += [FlowStuck(channel), CounterReset(channel)]
     return rules

@@ -18,6 +18,7 @@ ABOUT = {
     "feed-pulsing": "feed",
     "feed-stopped": "feed",
     "feed-too-thick": "feed",
+    "masses-not-closing": "feed",
     "no-run-open": "feed",
     "outlet-not-delivering": "outlets",
     "outlet-slow": "outlets",

@@ -9,7 +9,7 @@ from functools import cache
 
 import pytest
 
-from logger.core.description import Channel, Container, FeedKind, Water
+from logger.core.description import Channel, Container, ContainerKind, FeedKind, Water
 from logger.core.rules.book import channel_rules, station_rules
 from logger.core.rules.container_missing import ContainerMissing
 from logger.core.rules.container_near_full import ContainerNearFull
@@ -25,12 +25,14 @@ from logger.core.rules.flow_stuck import FlowStuck
 from logger.core.rules.instrument_frozen import InstrumentFrozen
 from logger.core.rules.instrument_silent import InstrumentSilent
 from logger.core.rules.instrument_unreadable import InstrumentUnreadable
+from logger.core.rules.masses_not_closing import MassesNotClosing
 from logger.core.rules.outlet_not_delivering import OutletNotDelivering
 from logger.core.rules.outlet_slow import OutletSlow
 from logger.core.rules.outlet_surging import OutletSurging
 from logger.core.rules.product_astray import ProductAstray
 from logger.core.rules.unit_changed import UnitChanged
 from logger.core.rules.water_out_of_band import WaterOutOfBand
+from logger.core.rules.zero_drifted import ZeroDrifted
 from logger.core.track.view import TrackState
 from tests.core.rules.fakes import T0, FakeTrack, Play
 
@@ -47,6 +49,7 @@ KINDS = {
     "feed-stopped",
     "container-near-full",
     "container-missing",
+    "masses-not-closing",
     "no-run-open",
     "water-out-of-band",
     "feed-too-thick",
@@ -54,6 +57,7 @@ KINDS = {
     "instrument-frozen",
     "instrument-unreadable",
     "unit-changed",
+    "zero-drifted",
     "flow-stuck",
     "counter-reset",
 }
@@ -91,7 +95,7 @@ def troubled(feed_kind: FeedKind = FeedKind.HOPPER) -> Play:
         lump_mg=1_500.0,
         feed_kind=feed_kind,
         water=WATER,
-        containers=(Container(full_kg=1.5), Container(), Container(), Container()),
+        containers=tuple(Container(ContainerKind.DRAINS, full_kg=kg) for kg in (1.5, None, None, None)),
         feed_kg_h=feed,
         open_part=part,
         spoil=spoil,
@@ -104,7 +108,16 @@ def said_in_trouble() -> tuple[tuple[int, Judgement], ...]:
     rules = station_rules(play.station, play.expected)
     play.run(rules, 1900)
     play.now.run_since_s = None  # and then somebody feeds, and forgets to start the next run
-    return tuple(play.run(rules, 300))
+    return (*play.run(rules, 300), *said_of_water())
+
+
+def said_of_water() -> list[tuple[int, Judgement]]:
+    """At another station water is weighed as product, which would be a trouble to all its other rules."""
+    play = Play(containers=(Container(ContainerKind.DRAINS),) * 4, open_part=lambda outlet, s: 1.5)
+    rule = MassesNotClosing(play.station, play.expected)
+    play.run([rule], 1500)
+    play.now.run_since_s = None
+    return play.run([rule], 10)
 
 
 def station_kinds() -> list[str]:
@@ -248,6 +261,7 @@ BAD: list[Callable[[Play], object]] = [
     lambda p: ContainerNearFull(p.station, p.expected, left_s=-1.0),
     lambda p: ContainerMissing(p.station, p.expected, after_s=0),
     lambda p: WaterOutOfBand(p.station, p.expected, after_s=-1),
+    lambda p: MassesNotClosing(p.station, p.expected, sure=1.0),
     lambda p: FeedTooThick(p.station, p.expected, sure=11.0),
     lambda p: InstrumentSilent(Channel("x"), least_s=0.0),
     lambda p: InstrumentUnreadable(Channel("x"), after_s=1.0),
@@ -255,6 +269,7 @@ BAD: list[Callable[[Play], object]] = [
     lambda p: FlowStuck(Channel("x", "flow"), threshold=1.0),
     lambda p: CounterReset(Channel("x", "flow"), shown_s=0),
     lambda p: UnitChanged(Channel("x"), after_s=-1),
+    lambda p: ZeroDrifted(Channel("x"), sure=1.0),
 ]
 
 
@@ -302,6 +317,12 @@ def feed_channel(now: ChannelNow, s: int) -> None:
         now.last_reading_s = now.last_usable_s = float(T0 + s)
     now.unit = "lb" if s > 300 else "kg"
     track.view.same_count = 5 * (s - 250) if 250 < s < 290 else 1
+    track.view.tare_mg = 1e6
+    for begin, empty_mg in ((160, 0.0), (310, 40_000.0)):  # two changes of the container
+        if begin <= s < begin + 12:
+            track.view.state, track.view.level_mg = TrackState.OFF, empty_mg
+        elif s == begin + 12:
+            track.view.state = TrackState.STEADY
 
 
 def test_rules_are_silent_about_a_station_they_were_just_built_for() -> None:
