@@ -49,7 +49,7 @@ def readings(tmp_path_factory: pytest.TempPathFactory) -> Path:
 SAID = [
     *("settings", "pause", "resume", "note", "mark", "word"),
     *("container-set", "changed", "away", "decanted", "sample", "weigh-product", "cancel-weighing"),
-    *("register-sample", "result", "moisture", "check-weight"),
+    *("register-sample", "result", "moisture", "check-weight", "swept-up"),
     *("acknowledge", "ack", "shelve", "no-stop", "correct", "amend", "withdraw"),
 ]
 ALARM = ["list", "ack", "shelve", "unshelve", "out-of-service", "in-service", "reset"]

@@ -28,9 +28,10 @@ def of_a_run(bay: Bay, name: str) -> Making | None:
     run = bay.books.runs.get(name)
     if run is None:
         return None
-    source = None if run.feed_from is None else bay.books.runs.get(run.feed_from.rpartition("/")[0])
+    before = dict.fromkeys(each.rpartition("/")[0] for each in run.feed_from)
+    sources = [bay.books.run_json(bay.books.runs[each]) for each in before if each in bay.books.runs]
     lot = None if run.lot is None else bay.books.lots.get(run.lot)
-    firsts = [each.run for each in _runs_of(bay, run.lot) if each.feed_from is None]
+    firsts = [each.run for each in _runs_of(bay, run.lot) if not each.feed_from]
     make = partial(
         of_run,
         bay.description,
@@ -38,7 +39,7 @@ def of_a_run(bay: Bay, name: str) -> Making | None:
         bay.run_tally(run),
         lot=None if lot is None else bay.books.lot_json(lot),
         whole_lot=firsts == [name] and run.end_ns is not None,
-        source=None if source is None else bay.books.run_json(source),
+        sources=sources,
         checks=checks_of(bay),
     )
     return partial(_made, make)
@@ -56,7 +57,7 @@ def of_a_lot(bay: Bay, name: str) -> Making | None:
         bay.books.lot_json(lot),
         [bay.books.run_json(run) for run in runs],
         {run.run: bay.run_tally(run) for run in runs},
-        whole_lot=all(run.end_ns is not None for run in runs if run.feed_from is None),
+        whole_lot=all(run.end_ns is not None for run in runs if not run.feed_from),
         checks=checks_of(bay),
     )
     return partial(_made, make)
@@ -86,8 +87,8 @@ def _with_later(bay: Bay, runs: list[Run]) -> list[Run]:
     names = {run.run for run in runs}
     found = list(runs)
     for run in sorted(bay.books.runs.values(), key=lambda each: each.start_ns):
-        fed_with = None if run.feed_from is None else run.feed_from.rpartition("/")[0]
-        if run.run not in names and run.lot is None and fed_with in names:
+        fed_with = {each.rpartition("/")[0] for each in run.feed_from}
+        if run.run not in names and run.lot is None and fed_with & names:
             names.add(run.run)
             found.append(run)
     return sorted(found, key=lambda run: run.start_ns)

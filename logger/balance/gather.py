@@ -8,8 +8,8 @@ becomes of it:
 - The feed is what the hopper lost, or what was booked in; where there are both, ``booked`` is a stream of its
   own, and a node ``booking`` says that it became the feed: two measurements of one material.
 - What stayed on the deck, what was swept up, and what came while no container stood there are products, too.
-- A run that is fed with a product of an earlier one: that stream is its feed; where the hopper weighed it
-  again, or several runs share it, a node ``... over again`` joins them.
+- A run that is fed with products of earlier ones: those streams are its feed; where the hopper weighed them
+  again, or several runs share them, a node ``... over again`` joins them.
 """
 
 from __future__ import annotations
@@ -36,14 +36,14 @@ def of_run(
     *,
     lot: Json | None = None,
     whole_lot: bool = True,
-    source: Json | None = None,
+    sources: Sequence[Json] = (),
     checks: Mapping[str, Sequence[Json]] | None = None,
 ) -> WeighUp:
     """The weigh-up of one run. ``whole_lot``: whether all that was booked in as ``lot`` was fed to this run.
 
-    ``source``: the run whose product it was fed with. ``checks``: check weights by scale.
+    ``sources``: the runs whose products it was fed with. ``checks``: check weights by scale.
     """
-    known = {run["run"]: run} | ({} if source is None else {source["run"]: source})
+    known = {each["run"]: each for each in (*sources, run)}
     return _Gathering(bay, known, {run["run"]: tally}, (lot, whole_lot), checks or {}).document()
 
 
@@ -87,7 +87,7 @@ class _Gathering:
     def document(self) -> WeighUp:
         """All of it. Streams stand in the order of the work: booked, feed, products, run by run."""
         for run in self._runs:
-            run.source = self._source(run)
+            run.sources = self._sources(run)
         self._feeds()
         for run in self._runs:
             self._passes[self._fresh(run.name)] = Pass(
@@ -110,30 +110,33 @@ class _Gathering:
 
     # ------------------------------------------------------------------ feeds
 
-    def _source(self, run: RunRead) -> str | None:
-        """The stream of this document that a run was fed with; None: it is no product of another run here."""
-        named = run.run["feed_from"]
-        if named is None:
-            return None
-        before, _, outlet = named.rpartition("/")
-        other = next((each for each in self._runs if each.name == before), None)
-        if other is not None and outlet in other.of_outlet:
-            return other.of_outlet[outlet]
-        earlier = self._known.get(before)
-        if earlier is not None:  # fed with what another run made, of which only the samples are of use here
-            run.feed.take_samples([each for each in earlier["samples"] if each["outlet"] == outlet])
-        return None
+    def _sources(self, run: RunRead) -> tuple[str, ...]:
+        """The streams of this document that a run was fed with."""
+        found = []
+        for named in run.fed_with:
+            before, _, outlet = named.rpartition("/")
+            other = next((each for each in self._runs if each.name == before), None)
+            if other is not None and outlet in other.of_outlet:
+                found.append(other.of_outlet[outlet])
+            elif before in self._known and len(run.fed_with) == 1:  # of another run, whose samples are of use
+                earlier = self._known[before]["samples"]
+                run.feed.take_samples([each for each in earlier if each["outlet"] == outlet])
+        return tuple(dict.fromkeys(found))
 
     def _feeds(self) -> None:
         """Name every run's feed, and join what are two measurements of one material."""
-        firsts = [run for run in self._runs if run.run["feed_from"] is None]
-        self._book_in(firsts)
+        self._book_in([run for run in self._runs if not run.fed_with])
         for run in self._runs:
-            if not run.feed_names and run.source is None:
+            if not run.feed_names and not run.sources:
                 self._name_feed(run)
-        sources = dict.fromkeys(run.source for run in self._runs if run.source is not None)
-        for source in sources:
-            self._over_again(source, [run for run in self._runs if run.source == source])
+        waiting = [run for run in self._runs if run.sources]
+        while waiting:
+            together, sources = [waiting.pop(0)], set[str]()
+            while not sources.issuperset(more := {each for run in together for each in run.sources}):
+                sources = more
+                together += [run for run in waiting if sources & set(run.sources)]
+                waiting = [run for run in waiting if run not in together]
+            self._over_again(together)
 
     def _name_feed(self, run: RunRead) -> str:
         name = self._stream(run.run, "feed")
@@ -179,15 +182,18 @@ class _Gathering:
             weighed = [one | {"net_kg": lot["net_kg"], "scale": None}]
         booked.take_containers(weighed, "booked in")
 
-    def _over_again(self, source: str, runs: Sequence[RunRead]) -> None:
-        """A product that is fed again: as it is, or weighed again, or shared between runs."""
-        if len(runs) == 1 and not runs[0].feed.weighed:
-            made = next(run for run in self._runs if source in run.products)
-            _join(made.products[source], runs[0].feed)
-            runs[0].feed_names = (source,)
-            return
+    def _over_again(self, runs: Sequence[RunRead]) -> None:
+        """Products that are fed again: as they are, or weighed again, or shared between runs."""
+        sources = tuple(dict.fromkeys(each for run in runs for each in run.sources))
+        first = runs[0].feed
+        if len(runs) == 1 and not first.weighed:
+            if len(sources) == 1:
+                _join(next(r.products[sources[0]] for r in self._runs if sources[0] in r.products), first)
+            if len(sources) == 1 or not (first.moisture or first.compositions):
+                runs[0].feed_names = sources
+                return
         feeds = tuple(self._name_feed(run) for run in runs)
-        self._passes[self._fresh(f"{source} over again")] = Pass(feed=(source,), products=feeds)
+        self._passes[self._fresh(f"{' + '.join(sources)} over again")] = Pass(feed=sources, products=feeds)
 
     # ------------------------------------------------------------------ the whole
 

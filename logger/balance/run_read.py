@@ -19,7 +19,7 @@ class RunRead:
     """A run on its way into a weigh-up. ``products`` and ``unsampled`` stand by the names of their streams.
 
     ``unsampled``: products that are like the feed, more or less. ``of_outlet``: outlet -> name of its stream.
-    ``source``: the stream it is fed with, where that is a product of another run.
+    ``sources``: the streams it is fed with, where those are products of other runs.
     """
 
     run: Json
@@ -29,11 +29,17 @@ class RunRead:
     unsampled: dict[str, Material] = field(default_factory=dict)
     of_outlet: dict[str, str] = field(default_factory=dict)
     feed_names: tuple[str, ...] = ()
-    source: str | None = None
+    sources: tuple[str, ...] = ()
 
     @property
     def name(self) -> str:
         return str(self.run["run"])
+
+    @property
+    def fed_with(self) -> tuple[str, ...]:
+        """The products of other runs that it was fed with, as the books name them."""
+        named = self.run["feed_from"] or ()
+        return (named,) if isinstance(named, str) else tuple(named)
 
 
 class Reader:
@@ -71,7 +77,7 @@ class Reader:
         samples = [each for each in run["samples"] if each["outlet"] is None]
         feed.take_samples(samples)
         feed.take_moistures([m for m in run["moistures"] if m["outlet"] is None], samples, None)
-        if station.component is not None and station.feed_grade is not None and run["feed_from"] is None:
+        if station.component is not None and station.feed_grade is not None and not run["feed_from"]:
             feed.compositions.append(_expected(station.component, station.feed_grade, station.feed_grade_u))
         return feed
 

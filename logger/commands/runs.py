@@ -38,14 +38,16 @@ def run_start(
         typer.Option(metavar="TIME", help="When it ended: with --time, for a run that is said afterwards."),
     ] = None,
     feed_from: Annotated[
-        str | None,
+        list[str] | None,
         typer.Option(
-            metavar="RUN/OUTLET", help="Fed with a product of an earlier run, e.g. run-1/middlings."
+            metavar="RUN/OUTLET",
+            help="Fed with a product of an earlier run: run-1/middlings. Repeat it for several.",
         ),
     ] = None,
 ) -> None:
     """Start a run: one pass of a lot over a station. A forgotten start can be said with --time."""
-    answer = say(lot=lot, run=run, until=until, feed_from=feed_from)
+    fed = feed_from[0] if feed_from is not None and len(feed_from) == 1 else feed_from
+    answer = say(lot=lot, run=run, until=until, feed_from=fed)
     opened = answer.get("data", {}).get("run-opened")
     if not say.as_json and opened is not None:
         out.print(opened["run"], markup=False)

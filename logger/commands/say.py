@@ -140,6 +140,21 @@ def weigh_product(
     weigh(say, say.action, fields | {"run": run} | say.common, wait=wait)
 
 
+@says(say_app, "swept-up", actions.SweptUp)
+def swept_up(
+    say: Say,
+    container: Annotated[str, typer.Argument(help="Its name or number, where there are several.")] = "1",
+    gross: GrossOption = None,
+    tare: TareOption = None,
+    scale: ScaleOption = None,
+    run: Annotated[str | None, typer.Option(help="Of which run; the open or the last if left out.")] = None,
+    wait: WaitOption = True,
+) -> None:
+    """Gross or tare of a container of what was spilt and swept up: a mass, or "weigh"."""
+    fields = {"container": container, "gross": gross, "tare": tare, "scale": scale, "run": run}
+    weigh(say, say.action, fields | say.common, wait=wait)
+
+
 @says(say_app, "cancel-weighing", actions.CancelWeighing)
 def cancel_weighing(say: Say, scale: Annotated[str, typer.Argument(help="The instrument.")]) -> None:
     """Don't wait any longer for the next stable weight of a scale."""

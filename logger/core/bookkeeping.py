@@ -31,6 +31,7 @@ BOOKED = (
     actions.OpenLot,
     actions.WeighLot,
     actions.WeighProduct,
+    actions.SweptUp,
     actions.CancelWeighing,
     actions.RegisterSample,
     actions.SampleResult,

@@ -272,12 +272,47 @@ def test_a_product_shared_between_two_runs_is_split() -> None:
     assert document.passes["run-3"].feed == ("run-3/feed",)
 
 
+@pytest.mark.parametrize("weighed", [False, True])
+def test_several_products_together_are_the_feed_of_a_run(weighed: bool) -> None:
+    office = Office()
+    office.run(30, 40, lot="L1")
+    run = office.run(50, 60, lot="L1", feed_from=["run-1/tailings", "run-2/tailings"])
+    office.tell(run, feed_kg=40.0 if weighed else None)
+    document = office.of_lot()
+    both = ("run-1/tailings", "run-2/tailings")
+    if_weighed = document.passes.get("run-1/tailings + run-2/tailings over again")
+    fed = document.passes["run-3"].feed if if_weighed is None else if_weighed.feed
+    assert fed == both
+    assert (if_weighed is not None) is weighed
+
+
+def test_runs_that_share_what_they_are_fed_with_are_joined_by_one_node() -> None:
+    office = Office()
+    office.run(30, 40, lot="L1")
+    first = office.run(50, 60, lot="L1", feed_from=["run-1/tailings", "run-2/tailings"])
+    second = office.run(70, 80, lot="L1", feed_from="run-2/tailings")
+    for run in (first, second):
+        office.tell(run, feed_kg=None)
+    (node,) = [p for name, p in office.of_lot().passes.items() if name.endswith("over again")]
+    assert node.feed == ("run-1/tailings", "run-2/tailings")
+    assert node.products == ("run-3/feed", "run-4/feed")
+
+
+def test_what_was_swept_up_is_a_product() -> None:
+    office = Office()
+    office.say("swept-up", run="run-1", gross="2.1 kg", tare="0.9 kg")
+    office.tailings(not_caught_kg=0.3)
+    document = office.of_run()
+    assert document.passes["run-1"].products[-1] == "swept up"  # what was not caught was swept up
+    assert document.streams["swept up"].containers[0].gross == 2.1
+
+
 def test_samples_of_a_product_serve_the_run_it_is_fed_to() -> None:
     office = Office()
     office.take("tailings", "T1")
     office.say("sample-result", sample="T1", assay=ASSAY)
     office.run(30, 40, feed_from="run-1/tailings")
-    document = office.of_run("run-2", whole_lot=False, source=office.clerk.run("run-1"))
+    document = office.of_run("run-2", whole_lot=False, sources=[office.clerk.run("run-1")])
     assert [each.sample for each in document.streams["feed"].compositions] == ["T1"]
 
 

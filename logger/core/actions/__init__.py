@@ -32,7 +32,7 @@ from logger.core.actions.containers import (
     Decanted,
     SampleTaken,
 )
-from logger.core.actions.lots import CancelWeighing, LotContainer, OpenLot, WeighLot, WeighProduct
+from logger.core.actions.lots import CancelWeighing, LotContainer, OpenLot, SweptUp, WeighLot, WeighProduct
 from logger.core.actions.runs import (
     Amend,
     EndRun,
@@ -52,6 +52,7 @@ Body: TypeAlias = Annotated[
     OpenLot
     | WeighLot
     | WeighProduct
+    | SweptUp
     | CancelWeighing
     | StartRun
     | EndRun
@@ -124,6 +125,7 @@ __all__ = [
     "Share",
     "Shelve",
     "StartRun",
+    "SweptUp",
     "TakeOutOfService",
     "Text",
     "Unshelve",

@@ -121,6 +121,24 @@ class WeighProduct(AtStation):
         return self
 
 
+class SweptUp(AtStation):
+    """Gross or tare of a container of what was spilt in a run and swept up: a product that no outlet gave."""
+
+    action: Literal["swept-up"] = "swept-up"
+    container: Name = Field("1", description="its name or number, where there are several")
+    run: Name | None = Field(None, description="the open run, or else the last, if left out")
+    gross: MassOrWeigh | None = Field(None, description="full")
+    tare: MassOrWeigh | None = Field(None, description="empty")
+    scale: Name | None = Field(None, description="the instrument that weighs, where something is weighed")
+
+    @model_validator(mode="after")
+    def _sound(self) -> SweptUp:
+        sound(self)
+        if self.gross is None and self.tare is None:
+            raise ValueError('give "gross" or "tare", or both')
+        return self
+
+
 class CancelWeighing(Said):
     """Do not wait any longer for the next stable weight of a scale."""
 

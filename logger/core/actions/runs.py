@@ -23,22 +23,33 @@ class StartRun(AtStation):
     """Begin a run: one pass of a lot over a station. Without a lot it is a trial.
 
     A whole run that was forgotten is said with ``time`` and ``until``. ``feed_from`` names what it is fed
-    with where that is a product of an earlier run: ``run-1/middlings``.
+    with where that is a product of an earlier run: ``run-1/middlings``, or a list of several together.
     """
 
     action: Literal["start-run"] = "start-run"
     lot: Name | None = Field(None, description="a trial, if left out")
     run: Name | None = Field(None, description="made up where it is left out")
     until: Moment | None = Field(None, description="when it ended; for a run said afterwards")
-    feed_from: Name | None = Field(None, description='run and outlet: "run-1/middlings"')
+    feed_from: Name | Annotated[tuple[Name, ...], Field(min_length=1, max_length=20)] | None = Field(
+        None, description='run and outlet: "run-1/middlings"; or a list of several together'
+    )
 
     @model_validator(mode="after")
     def _sound(self) -> StartRun:
         if self.until is not None and (self.time is None or self.until <= self.time):
             raise ValueError('"until" goes with an earlier "time": when the run began')
-        if self.feed_from is not None and "/" not in self.feed_from:
+        if any("/" not in each for each in self.sources):
             raise ValueError('"feed_from" names a run and its outlet, such as "run-1/middlings"')
+        if len(set(self.sources)) < len(self.sources):
+            raise ValueError('"feed_from" names the same product twice; name each once')
         return self
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """The products it is fed with."""
+        if self.feed_from is None:
+            return ()
+        return (self.feed_from,) if isinstance(self.feed_from, str) else self.feed_from
 
     @property
     def until_ns(self) -> int | None:

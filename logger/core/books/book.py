@@ -253,7 +253,7 @@ class Books:
             "lot": run.lot,
             "start": rfc3339(run.start_ns),
             "end": _time(run.end_ns),
-            "feed_from": run.feed_from,
+            "feed_from": _one_or_all(run.feed_from),
             "feed_ended": _time(run.feed_ended_ns),
             "hold_up_kg": run.hold_up_kg,
             "hold_up_how": run.hold_up_how,
@@ -269,6 +269,7 @@ class Books:
                 outlet: [each.to_json() for each in containers.values()]
                 for outlet, containers in run.products.items()
             },
+            "swept_up": [each.to_json() for each in run.swept_up.values()],
         }
 
     def lot_json(self, lot: Lot) -> dict[str, Any]:
@@ -288,6 +289,10 @@ class Books:
 def _core(body: dict[str, Any]) -> dict[str, Any]:
     """A body without what the same words said again may have differently."""
     return {key: value for key, value in body.items() if key not in ("id", "who")}
+
+
+def _one_or_all(named: tuple[str, ...]) -> str | list[str] | None:
+    return None if not named else named[0] if len(named) == 1 else list(named)
 
 
 def _time(at_ns: int | None) -> str | None:

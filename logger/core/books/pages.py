@@ -86,6 +86,9 @@ class Pages:
                 self._weigh_lot(spoken, body)
             case actions.WeighProduct():
                 self._weigh_product(spoken, body)
+            case actions.SweptUp():
+                run = self.run_meant(body.run, body.station)
+                self._weights(spoken, run.swept_up, body, f"what was swept up in {run.run}")
             case actions.Of() | actions.CheckWeight():
                 self.evidence.enter(at_ns, spoken, body)
             case actions.StartRun():
@@ -227,9 +230,10 @@ class Pages:
         if end_ns is not None:
             self._not_future(end_ns, spoken.latest_ns)
         self._free(station, at_ns, end_ns)
-        self._fed_from(body.feed_from)
+        for product in body.sources:
+            self._fed_from(product)
         spoken.given = name = name or self._next_run()
-        run = Run(name, station, body.lot, at_ns, end_ns, spoken.seq, feed_from=body.feed_from)
+        run = Run(name, station, body.lot, at_ns, end_ns, spoken.seq, feed_from=body.sources)
         self.runs[name] = run
         if end_ns is None:
             book.open_run = run
@@ -248,9 +252,7 @@ class Pages:
                 f'run "{run.run}" of {station} ended at {rfc3339(run.end_ns or 0)}; start after that'
             )
 
-    def _fed_from(self, named: str | None) -> None:
-        if named is None:
-            return
+    def _fed_from(self, named: str) -> None:
         run, _, outlet = named.rpartition("/")
         if run not in self.runs:
             raise Refused(f'"feed_from" names run "{run}", which is not known')

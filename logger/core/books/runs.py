@@ -20,11 +20,12 @@ class Run:
     end_ns: int | None = None
     entry: int = 0
     end_entry: int = 0
-    feed_from: str | None = None
+    feed_from: tuple[str, ...] = ()  # products of other runs that it is fed with: "run-1/middlings"
     feed_ended_ns: int | None = None  # set while, and after, the deck runs empty
     hold_up_kg: float | None = None
     hold_up_how: str = ""
     products: dict[str, dict[str, Weighed]] = field(default_factory=dict)  # outlet -> container -> weights
+    swept_up: dict[str, Weighed] = field(default_factory=dict)  # container -> weights
 
     @property
     def emptying(self) -> bool:

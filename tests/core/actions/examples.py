@@ -270,6 +270,28 @@ STORY = [
     ),
     _example(
         {
+            "action": "swept-up",
+            "container": "bucket",
+            "run": "{way}/1",
+            "gross": "2.1 kg",
+            "tare": "0.9 kg",
+            "scale": "middlings",
+        },
+        *("say", "swept-up", "bucket", "--run", "{way}/1", "--gross", "2.1 kg", "--tare", "0.9 kg"),
+        *("--scale", "middlings"),
+    ),
+    _example(
+        {
+            "action": "start-run",
+            "time": "2026-01-03T{hour}:00:00+01:00",
+            "until": "2026-01-03T{hour}:30:00+01:00",
+            "feed_from": ["{way}/1/middlings", "{way}/1/fines"],
+        },
+        *("run", "start", "--time", "2026-01-03 {hour}:00", "--until", "2026-01-03 {hour}:30"),
+        *("--feed-from", "{way}/1/middlings", "--feed-from", "{way}/1/fines"),
+    ),
+    _example(
+        {
             "action": "start-run",
             "time": "2026-01-02T{hour}:00:00+01:00",
             "until": "2026-01-02T{hour}:30:00+01:00",
