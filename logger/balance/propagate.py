@@ -1,7 +1,8 @@
 """From inputs to told figures: value, uncertainty, interval and budget of anything a balance gives.
 
 A figure is a function of the balance's variables x, or of the inputs themselves. Linear propagation
-(JCGM 100, 5.1 and 5.2): u² = Σ (∂f/∂z_k · u_k)², the derivatives exact, through the reconciliation by its own ∂x/∂y.
+(JCGM 100, 5.1 and 5.2): u² = Σ (∂f/∂z_k · u_k)², the derivatives exact, through the
+reconciliation by its own ∂x/∂y.
 Propagation of distributions (JCGM 101): the same functions at draws of the inputs, each draw reconciled; u is
 the standard deviation of what comes out, the interval its 2.5 % and 97.5 % quantiles. The value is the one at
 the inputs themselves in both cases.
@@ -16,6 +17,7 @@ from typing import TypeAlias
 import numpy as np
 
 from logger.balance.derive import gradients
+from logger.balance.few import widened
 from logger.balance.inputs import Array, Inputs, Term, jacobian
 from logger.balance.reconcile import Reconciled
 from logger.balance.result import Contribution, Estimate, How
@@ -35,6 +37,7 @@ class Figure:
     value: float
     slopes: Array
     drawn: Array | None
+    at_corners: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +47,20 @@ class Family:
     value: Array
     by_x: Array
     drawn: Array | None
+    at_corners: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Draws:
-    """Draws of the inputs, shape (count, inputs), and of the balance's variables, shape (count, n)."""
+    """Draws of the inputs, shape (count, inputs), and of the balance's variables, shape (count, n).
+
+    The same at the corners of few counts (see `few`), where there are any.
+    """
 
     z: Array
     x: Array
+    corners_z: Array | None = None
+    corners_x: Array | None = None
 
 
 class Propagation:
@@ -72,7 +81,8 @@ class Propagation:
         with np.errstate(all="ignore"):
             value, by_x = function(x), gradients(function, x)
             drawn = None if self._draws is None else function(self._draws.x)
-        return Family(value, by_x, drawn)
+            few = None if self._draws is None or self._draws.corners_x is None else self._draws.corners_x
+            return Family(value, by_x, drawn, None if few is None else function(few))
 
     def pick(self, family: Family, *at: int) -> Figure | None:
         """One figure of a family; None where the balance leaves it open."""
@@ -80,12 +90,19 @@ class Propagation:
         if not np.isfinite(value) or not self._reconciled.determined(gradient):
             return None
         drawn = None if family.drawn is None else np.moveaxis(family.drawn, 0, -1)[at]
-        return Figure(value, gradient @ self._by_z, drawn)
+        few = None if family.at_corners is None else np.moveaxis(family.at_corners, 0, -1)[at]
+        return Figure(value, gradient @ self._by_z, drawn, few)
 
     def of_inputs(self, term: Term) -> Figure:
         """A figure of the inputs themselves, such as a mass before the balance."""
         slopes = jacobian([term], self._values)[0]
-        return Figure(float(term(self._values)), slopes, None if self._draws is None else term(self._draws.z))
+        drawn, few = (None, None) if self._draws is None else (self._draws.z, self._draws.corners_z)
+        return Figure(
+            float(term(self._values)),
+            slopes,
+            None if drawn is None else term(drawn),
+            None if few is None else term(few),
+        )
 
     def tell(self, figure: Figure | None, how: How = How.CALCULATED) -> Estimate | None:
         """The figure with its uncertainty and 95 % interval; "estimated" where it rests on what is."""
@@ -98,8 +115,13 @@ class Propagation:
         u = variance**0.5
         if figure.drawn is None:
             return Estimate(figure.value, u, figure.value - NORMAL_95 * u, figure.value + NORMAL_95 * u, how)
-        low, high = np.quantile(figure.drawn, (0.025, 0.975))
-        return Estimate(figure.value, float(figure.drawn.std()), float(low), float(high), how)
+        drawn = figure.drawn[np.isfinite(figure.drawn)]  # a draw without a solution says nothing
+        if not len(drawn):
+            return None
+        low, high = np.quantile(drawn, (0.025, 0.975))
+        if figure.at_corners is not None:
+            low, high = widened(figure.value, float(low), float(high), drawn, figure.at_corners)
+        return Estimate(figure.value, float(drawn.std()), float(low), float(high), how)
 
     def budget(self, figure: Figure, most: int = 8) -> tuple[Contribution, ...]:
         """What each input adds to the variance, greatest first (linear propagation)."""

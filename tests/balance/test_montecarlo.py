@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from logger.balance.montecarlo import reconcile_draws
+from logger.balance.montecarlo import enough, reconcile_draws
 from logger.balance.reconcile import reconcile
+from logger.balance.result import Estimate, How
 from tests.balance.made import NETWORKS, measure, truth
 
 
@@ -31,3 +34,16 @@ def test_spread_of_the_draws_is_the_linear_one_where_errors_are_small():
     found = reconcile_draws(draws, y, v, measured, true.network, components=3, complete=True)
     linear = np.sqrt(np.diag(reconcile(y, v, measured, true.network, 3, complete=True).cov))
     assert found.std(axis=0) == pytest.approx(linear, rel=0.03)
+
+
+def test_linear_is_good_enough_where_both_intervals_agree():
+    linear = Estimate(0.5, 0.1, 0.304, 0.696, How.CALCULATED)
+    assert enough(linear, replace(linear, low=0.310, high=0.700)) is None
+
+
+def test_a_lopsided_interval_is_a_reason():
+    linear = Estimate(0.95, 0.04, 0.872, 1.028, How.CALCULATED)
+    reason = enough(linear, replace(linear, low=0.84, high=0.99))
+    assert (
+        reason == "lies between 0.84 and 0.99 by its draws, where linear propagation would say 0.872 to 1.028"
+    )
