@@ -50,6 +50,7 @@ SAID = [
     *("settings", "pause", "resume", "note", "mark", "word"),
     *("container-set", "changed", "away", "decanted", "sample", "weigh-product", "cancel-weighing"),
     *("register-sample", "result", "moisture", "check-weight", "swept-up"),
+    *("sell-as", "price", "pass-cost", "consists-of"),
     *("acknowledge", "ack", "shelve", "no-stop", "correct", "amend", "withdraw"),
 ]
 ALARM = ["list", "ack", "shelve", "unshelve", "out-of-service", "in-service", "reset"]

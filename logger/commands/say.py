@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from logger.commands import alarms, evidence
+from logger.commands import alarms, evidence, selling
 from logger.commands.saying import Say, pairs, photographs, says
 from logger.commands.shared import USAGE, fail, out
 from logger.commands.weighing import GrossOption, ScaleOption, TareOption, WaitOption, weigh
@@ -168,6 +168,10 @@ says(say_app, "register-sample", actions.RegisterSample)(evidence.register_sampl
 says(say_app, "result", actions.SampleResult)(evidence.result)
 says(say_app, "moisture", actions.Moisture)(evidence.moisture)
 says(say_app, "check-weight", actions.CheckWeight)(evidence.check_weight)
+says(say_app, "sell-as", actions.SellAs)(selling.sell_as)
+says(say_app, "price", actions.Price)(selling.price)
+says(say_app, "pass-cost", actions.PassCost)(selling.pass_cost)
+says(say_app, "consists-of", actions.ConsistsOf)(selling.consists_of)
 
 
 # ---------------------------------------------------------------------- alarms

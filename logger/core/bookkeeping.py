@@ -37,6 +37,7 @@ BOOKED = (
     actions.SampleResult,
     actions.Moisture,
     actions.CheckWeight,
+    actions.ForSale,
     actions.StartRun,
     actions.EndRun,
     actions.PauseFeed,

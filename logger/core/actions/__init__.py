@@ -45,6 +45,7 @@ from logger.core.actions.runs import (
     Withdraw,
     WordMark,
 )
+from logger.core.actions.selling import ConsistsOf, ForSale, PassCost, Price, SellAs
 from logger.core.actions.stops import NoStop
 from logger.core.actions.weighup import CheckWeight, Moisture, Of, RegisterSample, SampleResult
 
@@ -73,6 +74,10 @@ Body: TypeAlias = Annotated[
     | SampleResult
     | Moisture
     | CheckWeight
+    | SellAs
+    | Price
+    | PassCost
+    | ConsistsOf
     | Correct
     | NoStop
     | Acknowledge
@@ -98,12 +103,14 @@ __all__ = [
     "Body",
     "CancelWeighing",
     "CheckWeight",
+    "ConsistsOf",
     "ContainerAway",
     "ContainerChanged",
     "ContainerSet",
     "Correct",
     "Decanted",
     "EndRun",
+    "ForSale",
     "LotContainer",
     "Mark",
     "MassKg",
@@ -113,7 +120,9 @@ __all__ = [
     "Note",
     "Of",
     "OpenLot",
+    "PassCost",
     "PauseFeed",
+    "Price",
     "RegisterSample",
     "ResetAlarm",
     "ResumeFeed",
@@ -121,6 +130,7 @@ __all__ = [
     "Said",
     "SampleResult",
     "SampleTaken",
+    "SellAs",
     "Settings",
     "Share",
     "Shelve",

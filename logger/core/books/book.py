@@ -269,6 +269,7 @@ class Books:
                 outlet: [each.to_json() for each in containers.values()]
                 for outlet, containers in run.products.items()
             },
+            "selling": self._pages.selling.of_run(run),
             "swept_up": [each.to_json() for each in run.swept_up.values()],
         }
 

@@ -17,6 +17,7 @@ from logger.core.books.lots import Lot, Weighed
 from logger.core.books.refused import Refused
 from logger.core.books.runs import Pause, Run, StationBook, Told
 from logger.core.books.samples import Sample
+from logger.core.books.selling import Selling
 from logger.core.books.spoken import Spoken
 from logger.core.walltime import rfc3339
 
@@ -62,13 +63,14 @@ class Pages:
         taken: deque[Sample],
         numbers: tuple[int, int] = (0, 0),
     ) -> None:
-        self._outlets = outlets
+        self.outlets = outlets
         self.lots: dict[str, Lot] = {}
         self.runs: dict[str, Run] = {}
         self.stations = {name: StationBook() for name in outlets}
         self.told: list[Told] = []
         self.pending: list[Pending] = []
         self.evidence = Evidence(self, taken)
+        self.selling = Selling(self)
         self._made_up, self._marks = numbers
 
     @property
@@ -89,6 +91,8 @@ class Pages:
             case actions.SweptUp():
                 run = self.run_meant(body.run, body.station)
                 self._weights(spoken, run.swept_up, body, f"what was swept up in {run.run}")
+            case actions.ForSale():
+                self.selling.enter(spoken, body)
             case actions.Of() | actions.CheckWeight():
                 self.evidence.enter(at_ns, spoken, body)
             case actions.StartRun():
@@ -155,8 +159,8 @@ class Pages:
 
     def outlet_of(self, run: Run, named: str) -> None:
         """Refused where the run's station has no such outlet."""
-        if named not in self._outlets[run.station]:
-            known = ", ".join(self._outlets[run.station])
+        if named not in self.outlets[run.station]:
+            known = ", ".join(self.outlets[run.station])
             raise Refused(f'there is no outlet "{named}" on {run.station}; there is {known}')
 
     def run_meant(self, named: str | None, station: str | None) -> Run:
@@ -256,8 +260,8 @@ class Pages:
         run, _, outlet = named.rpartition("/")
         if run not in self.runs:
             raise Refused(f'"feed_from" names run "{run}", which is not known')
-        if outlet not in self._outlets[self.runs[run].station]:
-            known = ", ".join(self._outlets[self.runs[run].station])
+        if outlet not in self.outlets[self.runs[run].station]:
+            known = ", ".join(self.outlets[self.runs[run].station])
             raise Refused(f'"feed_from": run "{run}" has no outlet "{outlet}"; it has {known}')
 
     def _next_run(self) -> str:

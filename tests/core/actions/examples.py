@@ -282,6 +282,78 @@ STORY = [
     ),
     _example(
         {
+            "action": "sell-as",
+            "outlet": "concentrate",
+            "grade": "bronze-scrap",
+            "answers": {"dry to the touch": True, "oily": False},
+            "run": "{way}/1",
+        },
+        *("say", "sell-as", "concentrate", "bronze-scrap", "--answer", "dry to the touch=yes"),
+        *("--answer", "oily=no", "--run", "{way}/1"),
+    ),
+    _example(
+        {"action": "sell-as", "outlet": "concentrate", "grade": "bronze-scrap", "lot": LOT},
+        *("say", "sell-as", "concentrate", "bronze-scrap", "--lot", LOT),
+    ),
+    _example(
+        {
+            "action": "price",
+            "outlet": "concentrate",
+            "per_kg": 6.2,
+            "currency": "EUR",
+            "component": "bronze",
+            "payable": "96 %",
+            "deduction": "1 %",
+            "treatment": 0.15,
+            "lot": LOT,
+        },
+        *("say", "price", "concentrate", "6.2", "--currency", "EUR", "--component", "bronze"),
+        *("--payable", "96 %", "--deduction", "1 %", "--treatment", "0.15", "--lot", LOT),
+    ),
+    _example(
+        {
+            "action": "price",
+            "outlet": "tailings",
+            "per_kg": -0.02,
+            "currency": "EUR",
+            "basis": "wet",
+            "run": "{way}/1",
+        },
+        *("say", "price", "--currency", "EUR", "--basis", "wet", "--run", "{way}/1"),
+        *("tailings", "--", "-0.02"),
+    ),
+    _example(
+        {
+            "action": "pass-cost",
+            "currency": "EUR",
+            "per_hour": 35,
+            "hours": 2.5,
+            "per_kg": 0.01,
+            "run": "{way}/1",
+        },
+        *("say", "pass-cost", "--currency", "EUR", "--per-hour", "35", "--hours", "2.5", "--per-kg", "0.01"),
+        *("--run", "{way}/1"),
+    ),
+    _example(
+        {"action": "pass-cost", "currency": "EUR", "per_hour": 35, "lot": LOT},
+        *("say", "pass-cost", "--currency", "EUR", "--per-hour", "35", "--lot", LOT),
+    ),
+    _example(
+        {
+            "action": "consists-of",
+            "component": "bronze",
+            "shares": {"Cu": "88 %", "Sn": "10 %"},
+            "u": "0.5 %",
+            "lot": LOT,
+        },
+        *("say", "consists-of", "bronze", "Cu=88 %", "Sn=10 %", "--u", "0.5 %", "--lot", LOT),
+    ),
+    _example(
+        {"action": "consists-of", "component": "slag", "shares": {"Cu": "2 %"}, "run": "{way}/1"},
+        *("say", "consists-of", "slag", "Cu=2 %", "--run", "{way}/1"),
+    ),
+    _example(
+        {
             "action": "start-run",
             "time": "2026-01-03T{hour}:00:00+01:00",
             "until": "2026-01-03T{hour}:30:00+01:00",

@@ -80,4 +80,4 @@ def test_a_control_character_is_not_echoed() -> None:
 
 def test_every_action_is_known_by_its_name() -> None:
     assert known_actions()[:2] == ["open-lot", "weigh-lot"]
-    assert len(known_actions()) == len(set(known_actions())) == 32
+    assert len(known_actions()) == len(set(known_actions())) == 36
