@@ -39,7 +39,7 @@ def sell_as(
 def price(
     say: Say,
     outlet: OutletArgument,
-    per_kg: Annotated[float, typer.Argument(help="Per kg; negative where it costs to be rid of it.")],
+    per_kg: Annotated[float, typer.Option(help="Per kg; negative where it costs to be rid of it.")],
     currency: CurrencyOption,
     basis: Annotated[str | None, typer.Option(help="Of a price of the product: wet or dry mass.")] = None,
     component: Annotated[

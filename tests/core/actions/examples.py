@@ -307,7 +307,7 @@ STORY = [
             "treatment": 0.15,
             "lot": LOT,
         },
-        *("say", "price", "concentrate", "6.2", "--currency", "EUR", "--component", "bronze"),
+        *("say", "price", "concentrate", "--per-kg", "6.2", "--currency", "EUR", "--component", "bronze"),
         *("--payable", "96 %", "--deduction", "1 %", "--treatment", "0.15", "--lot", LOT),
     ),
     _example(
@@ -319,8 +319,8 @@ STORY = [
             "basis": "wet",
             "run": "{way}/1",
         },
-        *("say", "price", "--currency", "EUR", "--basis", "wet", "--run", "{way}/1"),
-        *("tailings", "--", "-0.02"),
+        *("say", "price", "tailings", "--per-kg", "-0.02", "--currency", "EUR", "--basis", "wet"),
+        *("--run", "{way}/1"),
     ),
     _example(
         {
