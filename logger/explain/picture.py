@@ -42,8 +42,9 @@ AXES = {
     "nats": "evidence\n(nats)",
     "s": "time (s)",
     "%": "solids (%)",
-    "g": "off by (g)",
-    "kg": "off by (kg)",
+    "g": "mass (g)",
+    "kg": "mass (kg)",
+    "resets": "resets",
 }
 LEAST_LABEL = 0.07  # of the span: a shorter stretch has no room for words
 

@@ -116,9 +116,8 @@ def main() -> None:
     print(f"{args.set}, {traces} traces, {hours:.0f} station-hours, {outlet_hours:.0f} scale-hours")
     for kind, per in zip(KINDS, (hours, outlet_hours), strict=True):
         low, high = (100.0 * x for x in poisson_95(raised[kind], per))
-        print(
-            f"  {kind}: {raised[kind]} false, {100.0 * raised[kind] / per:.2f} [{low:.2f}, {high:.2f}] in 100 h"
-        )
+        rate = 100.0 * raised[kind] / per
+        print(f"  {kind}: {raised[kind]} false, {rate:.2f} [{low:.2f}, {high:.2f}] in 100 h")
     if faults:
         print(
             f"  {args.fault}: {len(seen)} noticed of {faults}, after {median(seen or [0.0]):.0f} s (median)"

@@ -9,7 +9,7 @@ way that looks like one; the track takes it back when the number goes on where i
 from __future__ import annotations
 
 from logger.core.description import Channel
-from logger.core.rules.contract import ChannelNow, Judgement
+from logger.core.rules.contract import ChannelNow, Evidence, Judgement
 from logger.core.rules.said import Said
 
 KIND = "counter-reset"
@@ -53,3 +53,17 @@ class CounterReset:
         if not self._said.active:
             self._seen_s = None
         return []
+
+    def evidence(self, now_s: int, channel: ChannelNow) -> Evidence | None:
+        """How often it began to count anew, beside the next time: see `Evidence`."""
+        if channel.flow is None:
+            return None
+        view, name = channel.flow.view, channel.channel.name
+        extra = {"shown_since_s": 0 if self._seen_s is None else now_s - self._seen_s, "wraps": view.wraps}
+        if not view.total:
+            return Evidence(
+                KIND, name, "resets", quiet_because="it shows a flow and counts nothing", extra=extra
+            )
+        held = "it may be a slip of one number" if view.resets > self._resets else ""
+        more = self._resets if self._said.active else self._resets + 1
+        return Evidence(KIND, name, "resets", view.resets, more, quiet_because=held, extra=extra)

@@ -21,7 +21,7 @@ from math import exp, sqrt
 from typing import NamedTuple
 
 from logger.core.description import Station
-from logger.core.rules.contract import Judgement, StationNow
+from logger.core.rules.contract import Evidence, Judgement, StationNow
 from logger.core.rules.expected import MEMORY_S, ExpectedFlow
 from logger.core.rules.notice import evidence
 from logger.core.rules.past import OutletPast
@@ -204,6 +204,52 @@ class FeedContradicted:
             "expected_kg": round(due / 1e6, 4),
             "nats": round(nats, 2),
         }
+
+    # -- asked ---------------------------------------------------------------------------------------
+
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """How plainly feed and all outlets together disagree (nats): see `Evidence`."""
+        if subject != "feed":
+            return None
+        held = self._watch.why_not(now)
+        if not held and now.paused_since_s is not None:
+            held = "the feed was paused on purpose"
+        if not held and not self._pasts():
+            held = "what the outlets usually bring is not known yet"
+        found = [] if held else [*self._seen_still(now), *self._seen_fed(now)]
+        if not found:
+            nothing = None if held else 0.0
+            return Evidence(KIND, subject, "nats", nothing, self.threshold, quiet_because=held)
+        nats, window, came, due, case = max(found)
+        if case == "product" and now.feed_stopped_since_s is not None:
+            held = "the feed stopped"
+        return Evidence(
+            KIND, subject, "nats", nats, self.threshold, False, window, due, came, held, {"missing": case}
+        )
+
+    def _seen_still(self, now: StationNow) -> list[tuple[float, int, float, float, str]]:
+        """Case (a): nats, window, what came, what was due, and what is missing."""
+        oldest = max([self._from_s, *(self._expected.earliest_s(k) for k, _ in self._pasts())])
+        found = []
+        for window in [each for each in STILL_WINDOWS if now.now_s - each >= oldest]:
+            all_ = self._came(now.now_s - window, now.now_s)
+            came, due, usual = all_.came_mg, all_.due_mg, all_.usual_mg
+            if usual > 0.0 and due <= HARDLY * usual and came > due and all_.one <= ONE:
+                least = max(due, TRICKLE * usual)
+                nats = surplus_nats(least, came, all_.variance, all_.phi_mg, STILL_WANDER)
+                found.append((nats, window, came, due, "feed"))
+        return found
+
+    def _seen_fed(self, now: StationNow) -> list[tuple[float, int, float, float, str]]:
+        """Case (b)."""
+        pasts = self._pasts()
+        oldest = max([self._from_s, *(self._expected.earliest_s(k) for k, _ in pasts)])
+        found = []
+        for window in [each for each in WINDOWS if now.now_s - each >= oldest and len(pasts) > 1]:
+            d, a, v, phi, wander = self._due(now, now.now_s - window, least=True)
+            if 0.0 <= d <= RATIO * a:
+                found.append((evidence(a, d, v, phi, max(wander, WANDER_LEAST)), window, d, a, "product"))
+        return found
 
     # -- end ---------------------------------------------------------------------------------------
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 from math import log
 
 from logger.core.description import Channel
-from logger.core.rules.contract import ChannelNow, Judgement
+from logger.core.rules.contract import ChannelNow, Evidence, Judgement
 from logger.core.rules.said import Said, minutes
 from logger.core.track.flow_view import FlowState
 
@@ -56,16 +56,45 @@ class FlowStuck:
         self._row = view.same_count
         if view.same_count <= 1:
             return said.clear(now_s, f"{name} moves again.")
-        p = (self._same + 1.0) / (self._pairs + 2.0)
-        nats = -self._row * log(p)
-        if (
-            self._pairs < LEARN
-            or p > STEADIEST
-            or nats < self.threshold
-            or self._row <= TIMES * self._longest
-        ):
+        nats = -self._row * log(self._p)
+        if nats < self.threshold or self._not_judged():
             return []
         for_s = self._row * (view.interval_s or 1.0)
         what = f"{name} has shown the same flow for {minutes(for_s)}, {self._row} readings in a row."
         told = {"same": self._row, "longest_before": self._longest, "nats": round(nats, 1)}
         return said.say(True, int(now_s - for_s), what, DO, told)
+
+    @property
+    def _p(self) -> float:
+        """The chance that a number repeats the one before it."""
+        return (self._same + 1.0) / (self._pairs + 2.0)
+
+    def _not_judged(self) -> str:
+        """Why the row says nothing; ""."""
+        if self._pairs < LEARN:
+            return "how often this meter repeats a number is not known yet"
+        if self._p > STEADIEST:
+            return "this meter is much steadier than its last digit"
+        if self._row <= TIMES * self._longest:
+            return f"this meter showed rows of {self._longest} equal numbers before"
+        return ""
+
+    def evidence(self, now_s: int, channel: ChannelNow) -> Evidence | None:
+        """How odd the row of equal numbers is (nats): see `Evidence`."""
+        del now_s
+        flow = channel.flow
+        if flow is None:
+            return None
+        held = ""
+        if flow.view.state is not FlowState.SPEAKING:
+            held = "nothing is read"
+        elif flow.view.total:
+            held = "it shows a total, which stands still where nothing flows"
+        elif flow.view.shown == 0:
+            held = "it shows no flow, as with a closed valve"
+        nats = -self._row * log(self._p)
+        held = held or (self._not_judged() if nats >= self.threshold or self._pairs < LEARN else "")
+        extra = {"same": self._row, "longest_before": self._longest}
+        return Evidence(
+            KIND, channel.channel.name, "nats", nats, self.threshold, quiet_because=held, extra=extra
+        )

@@ -9,7 +9,7 @@ so too, and worth a look. Clears with the next reading, or when nothing comes at
 from __future__ import annotations
 
 from logger.core.description import Channel
-from logger.core.rules.contract import ChannelNow, Judgement
+from logger.core.rules.contract import ChannelNow, Evidence, Judgement
 from logger.core.rules.said import Said, minutes
 
 KIND = "instrument-unreadable"
@@ -48,3 +48,17 @@ class InstrumentUnreadable:
         what = f"{name} sends bytes, but for {time} nothing that can be read."
         told = {"pieces": pieces, "reason": channel.garbage_reason}
         return self._said.say(True, int(since_s), what, DO, told)
+
+    def evidence(self, now_s: int, channel: ChannelNow) -> Evidence | None:
+        """For how long (s) nothing could be read: see `Evidence`."""
+        began_s = now_s if self._began_s is None else self._began_s
+        since_s = channel.last_reading_s or float(began_s)
+        pieces, held = channel.garbage - self._before, ""
+        if now_s - channel.last_garbage_s > FRESH_S:
+            held = "no bytes come that can't be read"
+        elif pieces < PIECES:
+            held = f"only {pieces} pieces could not be read since the last reading"
+        extra = {"pieces": pieces, "reason": channel.garbage_reason}
+        return Evidence(
+            KIND, channel.channel.name, "s", now_s - since_s, self.after_s, quiet_because=held, extra=extra
+        )

@@ -12,9 +12,10 @@ from __future__ import annotations
 
 from itertools import pairwise
 from math import sqrt
+from typing import NamedTuple
 
 from logger.core.description import Station
-from logger.core.rules.contract import ChannelNow, Judgement, StationNow
+from logger.core.rules.contract import ChannelNow, Evidence, Judgement, StationNow
 from logger.core.rules.said import Said
 from logger.core.track.view import TrackState
 from logger.core.walltime import rfc3339
@@ -71,6 +72,9 @@ class NoRunOpen:
         return self._said.say(True, self._since_s, what, do, told)
 
     def _moving(self, now: StationNow) -> bool:
+        return self._moved(now).clearly
+
+    def _moved(self, now: StationNow) -> _Moved:
         if now.feed is None:
             outlets = [o.now for o in now.outlets if o.now is not None]
             return _flows(outlets, now.now_s, SPAN_S, self._least_mg)
@@ -79,10 +83,47 @@ class NoRunOpen:
             return _flows([now.feed], now.now_s, BY_SCOOP_S, scale * self._least_mg, by_scoop=True)
         return _flows([now.feed], now.now_s, SPAN_S, self._least_mg)
 
+    def evidence(self, subject: str, now: StationNow) -> Evidence | None:
+        """How much (g) the feed moved lately beside what that takes: see `Evidence`."""
+        if subject != "feed":
+            return None
+        span_s, moved = BY_SCOOP_S if now.by_scoop else SPAN_S, self._moved(now)
+        held = ""
+        if now.run_since_s is not None:
+            held = "a run is open"
+        elif self._ran_until_s is not None and now.now_s - self._ran_until_s < span_s:
+            held = "the run ended only just now"
+        if not moved.known:
+            held = held or "the scale is disturbed, or was not read for long enough"
+            return Evidence(KIND, subject, "g", quiet_because=held)
+        if not held and moved.came_mg > moved.least_mg and not moved.clearly:
+            held = "it did not move in each third of the time"
+        return Evidence(
+            KIND,
+            subject,
+            "g",
+            moved.came_mg / 1e3,
+            moved.least_mg / 1e3,
+            False,
+            span_s,
+            None,
+            moved.came_mg,
+            held,
+        )
+
+
+class _Moved(NamedTuple):
+    """What came (mg) beside the least that counts, whether it is known, and whether it moved clearly."""
+
+    came_mg: float
+    least_mg: float
+    known: bool
+    clearly: bool
+
 
 def _flows(
     channels: list[ChannelNow], now_s: int, span_s: int, least_mg: float, *, by_scoop: bool = False
-) -> bool:
+) -> _Moved:
     """Whether what they weigh grew clearly over the span, and, but for scoops, in each third of it."""
     came = [0.0] * PARTS
     variance = 0.0
@@ -97,9 +138,7 @@ def _flows(
         edges = [track.delivered_at(now_s - span_s + k * part_s) for k in range(PARTS + 1)]
         came = [c + b - a for c, (a, b) in zip(came, pairwise(edges), strict=True)]
         variance += 2.0 * max(track.view.level_var_mg2, (channel.channel.resolution_kg * 1e6) ** 2 / 12.0)
-    if variance == 0.0:
-        return False
     sd = sqrt(variance)
-    if sum(came) <= max(SIGMAS * sd, least_mg):
-        return False
-    return by_scoop or all(each > SIGMAS_PART * sd for each in came)
+    total, least = sum(came), max(SIGMAS * sd, least_mg)
+    each = by_scoop or all(part > SIGMAS_PART * sd for part in came)
+    return _Moved(total, least, variance > 0.0, variance > 0.0 and total > least and each)

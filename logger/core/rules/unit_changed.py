@@ -8,7 +8,7 @@ when it is only a key that was pressed. Source: none. False alarms: a tare press
 from __future__ import annotations
 
 from logger.core.description import Channel
-from logger.core.rules.contract import ChannelNow, Judgement
+from logger.core.rules.contract import ChannelNow, Evidence, Judgement
 from logger.core.rules.said import Said
 
 KIND = "unit-changed"
@@ -52,3 +52,14 @@ class UnitChanged:
         what = f"{name} shows {' and '.join(parts)}."
         told = {"unit": unit, "unit_expected": self._unit, "mode": mode, "mode_expected": self._mode}
         return self._said.say(True, self._since_s, what, "Set it back at the scale's keypad.", told)
+
+    def evidence(self, now_s: int, channel: ChannelNow) -> Evidence | None:
+        """For how long (s) another unit or mode has been shown: see `Evidence`."""
+        shown = {"unit": channel.unit, "mode": channel.mode}
+        extra = {**shown, "unit_expected": self._unit, "mode_expected": self._mode}
+        other_s = 0 if self._since_s is None else now_s - self._since_s
+        held = "" if channel.readings else "nothing was read yet"
+        # Above rather than at it: a changed unit of no seconds is none.
+        return Evidence(
+            KIND, channel.channel.name, "s", other_s, max(self.after_s, 1), quiet_because=held, extra=extra
+        )
