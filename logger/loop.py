@@ -18,10 +18,8 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, tzinfo
 from functools import partial
-from typing import Any, Protocol, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeAlias, TypeVar
 
-from logger.balance import from_bay
-from logger.balance.document import Scale, WeighUp
 from logger.board.desk import Answer
 from logger.clock import stopwatch_ns
 from logger.core.actions import BODY
@@ -34,6 +32,9 @@ from logger.core.walltime import rfc3339
 from logger.journal.checkpoint import freeze
 from logger.journal.journal import Journal, JournalError
 from logger.journal.recorder import Recorder
+
+if TYPE_CHECKING:
+    from logger.balance.document import Scale, WeighUp
 
 log = logging.getLogger("tallydeck.loop")
 
@@ -204,15 +205,23 @@ class Loop:
 
         return self._ask(look)
 
+    # The balance brings numpy, which a daemon that is never asked for it need not load.
+
     def weigh_up(self, run: str) -> WeighUp | None:
+        from logger.balance import from_bay
+
         make = self._ask(lambda: from_bay.of_a_run(self.bay, run))
         return None if make is None else make()
 
     def lot_weigh_up(self, lot: str) -> WeighUp | None:
+        from logger.balance import from_bay
+
         make = self._ask(lambda: from_bay.of_a_lot(self.bay, lot))
         return None if make is None else make()
 
     def scales(self) -> dict[str, Scale]:
+        from logger.balance import from_bay
+
         return self._ask(lambda: from_bay.scales_of(self.bay))()
 
     def _ask(self, look: Callable[[], T], timeout_s: float = 5.0) -> T:

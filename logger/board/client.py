@@ -65,6 +65,14 @@ class DaemonClient:
         """The tally of a run; ClientError with status 404 where there is no such run."""
         return dict(self._ask(f"/api/v1/runs/{quote(run, safe='')}/tally"))
 
+    def weigh_up(self, run: str) -> dict[str, Any]:
+        """The weigh-up of a run as a document; ClientError, 404 where there is no such run."""
+        return dict(self._ask(f"/api/v1/runs/{quote(run, safe='')}/weigh-up"))
+
+    def lot_weigh_up(self, lot: str) -> dict[str, Any]:
+        """The weigh-up of a lot over all its runs; ClientError, 404 where there is no such lot or no run."""
+        return dict(self._ask(f"/api/v1/lots/{quote(lot, safe='')}/weigh-up"))
+
     def submit(self, action: Mapping[str, Any]) -> Answer:
         """Have an action entered. A refusal is an Answer too (``accepted`` False).
 

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
-from logger.balance.document import Scale, WeighUp
+if TYPE_CHECKING:
+    from logger.balance.document import Scale, WeighUp
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,18 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from functools import partial
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from fastapi import FastAPI
 from starlette.responses import Response
 
-from logger.balance.document import WeighUp
-from logger.balance.faults import WeighUpError
 from logger.board.desk import Desk
 from logger.board.problems import json_response, problem
 
+if TYPE_CHECKING:
+    from logger.balance.document import WeighUp
+
 InThread: TypeAlias = Callable[[Callable[[], Response]], Awaitable[Response]]
-Asked: TypeAlias = Callable[[str], WeighUp | None]
+Asked: TypeAlias = "Callable[[str], WeighUp | None]"
 _KINDS = {"run": ("run", "/api/v1/runs"), "lot": ("lot with a run", "/api/v1/lots")}
 
 
@@ -42,6 +43,8 @@ def _document(weigh_up: WeighUp) -> dict[str, Any]:
 
 def _answer(kind: str, name: str, asked: Asked, tell: Callable[[WeighUp], Any]) -> Response:
     """Look the weigh-up up, and tell of it what is wanted; or the problem. Blocks: call in a thread."""
+    from logger.balance.faults import WeighUpError  # brings numpy: only once it is needed
+
     try:
         found = asked(name)
         if found is not None:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import httpx
 import pytest
 
 from logger.balance.document import Stream, WeighUp
 from logger.balance.faults import WeighUpError
-from tests.board.fake_desk import FakeDesk
+from logger.board.client import DaemonClient
+from logger.board.server import BoardServer
+from tests.board.fake_desk import TOKEN, FakeDesk
 
 DOCUMENT = WeighUp(streams={"feed": Stream(net=30.0), "tailings": Stream(net=20.0, u=0.01)})
 
@@ -26,6 +31,20 @@ def test_a_weigh_up_is_a_document_that_can_be_read_again(
 def test_a_weigh_up_of_what_there_is_not(path: str, ask: httpx.Client, desk: FakeDesk) -> None:
     answer = ask.get(f"/api/v1/{path}/none/weigh-up")
     assert (answer.status_code, answer.json()["code"]) == (404, f"no-such-{path[:-1]}")
+
+
+def test_a_program_fetches_them(board: BoardServer, desk: FakeDesk) -> None:
+    client = DaemonClient(board.url, TOKEN)
+    desk.weigh_ups = {"L-0412/1": DOCUMENT}
+    assert WeighUp.model_validate(client.weigh_up("L-0412/1")) == DOCUMENT
+    assert WeighUp.model_validate(client.lot_weigh_up("L-0412/1")) == DOCUMENT
+
+
+def test_a_board_that_is_not_asked_for_one_loads_no_balance() -> None:
+    """What it brings (numpy) costs a daemon memory."""
+    look = "import logger.loop, logger.board.routes, sys; print([m for m in sys.modules if 'balance' in m])"
+    done = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
 
 
 def test_a_weigh_up_that_does_not_fit_together_says_every_fault(ask: httpx.Client, desk: FakeDesk) -> None:
