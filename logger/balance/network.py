@@ -62,6 +62,10 @@ class Network:
         used = {s for node in self.nodes for s in node.ins}
         return tuple(s for s in range(len(self.streams)) if s not in used)
 
+    def parts(self) -> list[set[int]]:
+        """The streams, grouped by what hangs together through passes."""
+        return [{s for node in part for s in (*node.ins, *node.outs)} for part in _parts(self)]
+
     def role(self, stream: int) -> str:
         """ "feed", "product" (final) or "between" (goes over again)."""
         if stream in self.sources:

@@ -26,6 +26,7 @@ from logger.core.gamma import below
 
 Array = NDArray[Any]
 ROUNDS = 300
+GENTLE = 12
 STILL = 1e-13  # a step this small, in scaled variables, is rounding
 CLOSED = 1e-9  # worse than this after the last step: the exact figures contradict each other
 RANK = 1e-10  # singular values below this part of the largest count as 0
@@ -121,13 +122,24 @@ class Problem:
         self.y = y / unit
         self.v = v / np.outer(unit, unit)
         self.root = _root(self.v)
+        network = balances.network
+        self.loose = [
+            [s for s in network.sources if s in part]
+            for part in network.parts()
+            if not any(measured[s] for s in part)
+        ]
 
     def step(self, x: Array, derive: bool = True) -> Step:
         """Linearise at ``x``; adjust the original figures, then solve for the unmeasured ones."""
         table, at = self.balances.slopes(x), self.balances.values(x)
         by_m, by_u = table[:, self.measured], table[:, ~self.measured]
         wanted = table @ x - at
-        left, sizes, right = np.linalg.svd(by_u, full_matrices=True)
+        by_u, still = self._pinned(by_u)
+        wanted = np.concatenate([wanted, still @ x[~self.measured]])
+        by_m = np.concatenate([by_m, np.zeros((len(still), by_m.shape[1]))])
+        unmeasured = x[~self.measured]
+        own = np.maximum(np.abs(unmeasured), 0.01)  # what is left open moves by parts of itself
+        left, sizes, right = np.linalg.svd(by_u * own, full_matrices=True)
         rank = _rank(sizes)
         project = left[:, rank:].T
         a = project @ by_m
@@ -140,17 +152,34 @@ class Problem:
         factor = self.root @ z[:k].T
         new = np.empty_like(x)
         new[self.measured] = self.y - factor @ white
-        back = (right[:rank].T / sizes[:rank]) @ left[:, :rank].T
-        unmeasured = x[~self.measured]
+        back = (own[:, None] * right[:rank].T / sizes[:rank]) @ left[:, :rank].T
         new[~self.measured] = unmeasured + back @ (wanted - by_m @ new[self.measured] - by_u @ unmeasured)
-        free = np.zeros((len(x), by_u.shape[1] - rank))
-        free[~self.measured] = right[rank:].T
-        by_y = None
+        free, by_y = np.zeros((len(x), 0)), None
         if derive:
+            free = self._free(table[:, ~self.measured])
             by_y = np.empty((len(x), len(self.y)))
             by_y[self.measured] = np.eye(len(self.y)) - factor @ ((p[:, :k].T @ (a / rows)) / sigma[:k, None])
             by_y[~self.measured] = -back @ by_m @ by_y[self.measured]
         return Step(new, white, factor, k, by_y, free)
+
+    def _pinned(self, by_u: Array) -> tuple[Array, Array]:
+        """The unmeasured columns and a row for each part of the network in which no mass was measured.
+
+        Nothing says how large such a part is; that row keeps its feed as large as it is, lest it shrink away.
+        """
+        pins = np.zeros((len(self.loose), len(self.measured)))
+        for row, streams in zip(pins, self.loose, strict=True):
+            row[streams] = 1.0
+        still = pins[:, ~self.measured]
+        return np.concatenate([by_u, still]), still
+
+    def _free(self, by_u: Array) -> Array:
+        """The directions of unmeasured variables that change no balance, shape (n, k)."""
+        _, sizes, right = np.linalg.svd(by_u, full_matrices=True)
+        rank = _rank(sizes)
+        free = np.zeros((len(self.measured), by_u.shape[1] - rank))
+        free[~self.measured] = right[rank:].T
+        return free
 
     def accept(self, x: Array, last: Step, names: Sequence[str]) -> None:
         """Contradiction where the balances aren't closed at the end."""
@@ -158,9 +187,13 @@ class Problem:
         if off.max(initial=0.0) > CLOSED:
             rows = np.array(self.balances.names(names))
             worst = [str(rows[r]) for r in np.argsort(-off)[:3] if off[r] > 1e-3 * off.max()]
+            why = (
+                "figures in it contradict each other and have no uncertainty; give them one, or correct them"
+                if (np.diag(self.v) == 0.0).any()
+                else "the figures are too few, or too far from any balance; look for a grossly wrong one"
+            )
             raise Contradiction(
-                f"{', '.join(worst)} can't be closed (off by {off.max():.2g} of what is in it): the figures "
-                "in it contradict each other and have no uncertainty; give them one, or correct them"
+                f"{', '.join(worst)} can't be closed (off by {off.max():.2g} of what is in it): {why}"
             )
 
 
@@ -175,20 +208,28 @@ def prepare(
 
 
 def settle(problem: Problem, x: Array) -> tuple[Array, int]:
-    """Steps until nothing moves; halved where they grow, so that gross errors settle too."""
-    part, before = 1.0, np.inf
+    """Steps until nothing moves; shorter where they grow, so that gross errors settle too.
+
+    In the first rounds nothing unmeasured falls below a fifth of what it was: a balance in which everything
+    is nothing closes as well, and must not be run into. After that it may fall below 0, if the figures say
+    so.
+    """
+    part, before, size = 1.0, np.inf, np.inf
     for number in range(1, ROUNDS + 1):
         move = problem.step(x, derive=False).x - x
         size = float(np.abs(move).max(initial=0.0)) / (1.0 + float(np.abs(x).max(initial=0.0)))
-        if size > 0.9 * before and size > 1e-9:
-            part = max(0.5 * part, 0.05)
-        elif size <= STILL or (size < 1e-11 and size > 0.5 * before):
+        if size <= STILL or (size < 1e-11 and size > 0.5 * before):
             return x + move, number
-        x = x + part * move
-        before = size
+        if number > GENTLE and size > 1e-9:
+            shrunk = size < (1.0 - 0.5 * part) * before  # half as fast as steps of this length could
+            part = min(1.5 * part, 1.0) if shrunk else max(0.5 * part, 0.02)
+        new = x + part * move
+        if number <= GENTLE:
+            new = np.where(~problem.measured & (x > 0.0), np.maximum(new, 0.2 * x), new)
+        x, before = new, size
     raise Contradiction(
         f"no solution after {ROUNDS} rounds (still moving by {size:.1g}): the figures are too far from any "
-        "balance; look for one that is grossly wrong, such as a wrong unit"
+        "balance, or too few; look for one that is grossly wrong, such as a wrong unit"
     )
 
 

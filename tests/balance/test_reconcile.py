@@ -171,6 +171,31 @@ def test_a_grade_missing_in_several_streams_is_not_determinable():
     assert found.degrees == 1
 
 
+@given(NAMES, st.integers(1, 4), SEEDS, st.booleans())
+def test_what_is_called_determined_is_the_truth(name, components, seed, complete):
+    """True figures with many streams unmeasured: all that is called known comes out true."""
+    true = truth(name, components, seed)
+    random, streams = np.random.default_rng(seed), len(true.network.streams)
+    measured = np.concatenate(
+        [random.random(streams) > 0.3, np.repeat(random.random(streams) > 0.3, components)]
+    )
+    y = true.x[measured]
+    found = reconcile(y, np.diag(0.01 * y) ** 2, measured, true.network, components, complete=complete)
+    assert found.x[found.known] == pytest.approx(true.x[found.known], rel=1e-6, abs=1e-9)
+    assert found.statistic < 1e-12
+
+
+def test_a_part_without_any_mass_does_not_shrink_away():
+    """All masses unknown: nothing weighing nothing would close as well, and would lose the yields."""
+    true = truth("two passes", 3, 2)
+    measured = np.arange(len(true.x)) >= 6
+    y = true.x[measured]
+    found = reconcile(y, np.diag(0.01 * y) ** 2, measured, true.network, 3, complete=True)
+    derived = Derived(true.network, 3)
+    assert derived.yields(found.x) == pytest.approx(derived.yields(true.x), rel=1e-6)
+    assert not found.known[:6].any()
+
+
 def test_equal_assays_leave_the_masses_open():
     """Two-product formula with c = t = f: any yield would do."""
     y, v = np.array([10.0, 0.3, 0.3, 0.3]), np.diag([0.1, 0.01, 0.01, 0.01]) ** 2
