@@ -165,12 +165,15 @@ class Bookkeeper:
             fresh = now_s - fold.now.last_usable_s < 2.0
             watched.tick(fold.last_usable, fold.now.value, fresh)
             flag = None if fold.last_usable is None else fold.last_usable.stable
-            kg = watched.take(flag, waiting.near_kg)
+            if waiting.near_kg is None:
+                kg, readings = watched.take(flag), 1
+            else:
+                kg, readings = watched.take_check(flag, waiting.near_kg, waiting.seq) or (None, 1)
             head = waiting.to_json()
             if kg is not None:
                 fact: dict[str, Any] = {"fact": "weighed", "at_ns": now_s * NS}
                 fact |= {"container": waiting.container, "what": waiting.what}
-                u_kg = round(resolution_kg / 12**0.5, 9)
+                u_kg = round(resolution_kg * (readings / 12) ** 0.5, 9)
                 try:
                     self.books.fact(waiting.seq, fact | {"kg": round(kg, 9), "u_kg": u_kg})
                 except Refused as refused:

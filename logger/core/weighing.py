@@ -31,6 +31,8 @@ class StableWeight:
     resolution_kg: float
     _last: deque[float] = field(default_factory=lambda: deque(maxlen=STILL_AGAINST_FLAG_S))
     _taken_kg: float | None = None
+    _on_kg: float | None = None
+    _asked: int = 0
 
     def tick(self, reading: Reading | None, value_kg: float, fresh: bool) -> None:
         """Look at the second that ended: its last reading, in kg; ``fresh``: it came in this second."""
@@ -41,8 +43,33 @@ class StableWeight:
         if self._taken_kg is not None and abs(value_kg - self._taken_kg) > APART * self.resolution_kg:
             self._taken_kg = None
 
-    def take(self, flag: bool | None, near_kg: float | None = None) -> float | None:
-        """The stable weight (kg), if there is one that was not taken before; ``near_kg`` only near that."""
+    def take(self, flag: bool | None) -> float | None:
+        """The stable weight (kg), if there is one that was not taken before."""
+        stable_kg = self._stable(flag)
+        if stable_kg is not None:
+            self._taken_kg = stable_kg
+        return stable_kg
+
+    def take_check(self, flag: bool | None, nominal_kg: float, asked: int) -> tuple[float, int] | None:
+        """What a check weight is shown as (kg), once it is there, and of how many readings that is made.
+
+        By itself, or on top of what stood there at rest before it: the difference of two readings. ``asked``
+        tells one check from the next.
+        """
+        if asked != self._asked:
+            self._asked, self._on_kg = asked, None
+        stable_kg = self._stable(flag)
+        if stable_kg is None:
+            return None
+        before_kg, self._on_kg = self._on_kg, stable_kg
+        for shown_kg, readings in ((stable_kg, 1), (stable_kg - (before_kg or 0.0), 2)):
+            if abs(shown_kg - nominal_kg) <= max(NEAR * nominal_kg, LEAST * self.resolution_kg):
+                self._taken_kg, self._on_kg = stable_kg, None
+                return shown_kg, readings
+        return None
+
+    def _stable(self, flag: bool | None) -> float | None:
+        """The weight at rest; None where there is none, or it was taken, or the scale is empty."""
         needed = STILL_AGAINST_FLAG_S if flag is False else STILL_S
         if self._taken_kg is not None or len(self._last) < needed:
             return None
@@ -51,9 +78,4 @@ class StableWeight:
             return None
         if max(recent) - min(recent) > 1.001 * self.resolution_kg:
             return None
-        if near_kg is not None and abs(recent[-1] - near_kg) > max(
-            NEAR * near_kg, LEAST * self.resolution_kg
-        ):
-            return None
-        self._taken_kg = recent[-1]
         return recent[-1]

@@ -322,6 +322,48 @@ def test_a_check_weight_is_read_by_the_program() -> None:
     assert play.bay.books.pending == []
 
 
+def test_a_check_weight_is_read_on_top_of_a_container() -> None:
+    """The difference of two readings, each rounded: u = d / sqrt(6); the run's tally does not take it in."""
+    play = Play()
+    play.run(20)
+    play.say("start-run")
+    play.say("check-weight", scale="tailings", nominal="5 kg")
+    play.run(5)
+    play.tailings_g += 5_000.0
+    play.run(5)
+    play.tailings_g -= 5_000.0
+    play.run(60)
+    (check,) = play.bay.books.evidence.checks_of("tailings")
+    assert check.shown_kg == 5.0
+    assert check.u_shown_kg == pytest.approx(0.005 / 6**0.5)
+    assert play.tally()["outlets"]["tailings"]["delivered_kg"] == pytest.approx(0.0, abs=0.005)
+
+
+def test_a_container_that_is_changed_meanwhile_is_no_check_weight() -> None:
+    play = Play()
+    play.bench_g = 1_200.0
+    play.say("check-weight", scale="bench", nominal="5 kg")
+    for grams in (900.0, 3_400.0, 8_450.0):  # the last is 5.05 kg more than the one before
+        play.run(6)
+        play.bench_g = grams
+    play.run(6)
+    (check,) = play.bay.books.evidence.checks_of("bench")
+    assert check.shown_kg == pytest.approx(5.05)
+
+
+def test_what_stood_there_at_an_earlier_check_is_forgotten() -> None:
+    play = Play()
+    play.bench_g = 1_200.0
+    play.say("check-weight", scale="bench", nominal="5 kg")
+    play.run(6)
+    play.say("cancel-weighing", scale="bench")
+    play.bench_g = 6_200.0
+    play.run(6)
+    play.say("check-weight", scale="bench", nominal="5 kg")
+    play.run(6)
+    assert play.bay.books.evidence.checks_of("bench") == []
+
+
 def test_a_check_weight_that_never_comes_lapses() -> None:
     play = Play()
     play.say("check-weight", scale="bench", nominal="5 kg")

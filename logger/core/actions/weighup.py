@@ -183,7 +183,8 @@ def pan_in_order(pan: Any, wet: Any, dry: Any) -> None:
 class CheckWeight(Said):
     """Put a known weight on a scale; the program reads by itself what it shows.
 
-    It takes the next stable weight that is near the nominal one.
+    It takes the next stable weight that is near the nominal one, or that is as much more than what stood on
+    the scale before.
     """
 
     action: Literal["check-weight"] = "check-weight"
