@@ -197,6 +197,11 @@ class Problem:
             )
 
 
+def chance(statistic: float, degrees: int) -> float:
+    """The chance of a chi-square at least this large; 1 where nothing is tested."""
+    return max(1.0 - below(0.5 * degrees, 0.5 * statistic), 0.0) if degrees else 1.0
+
+
 def prepare(
     y: Array, v: Array, measured: Array, network: Network, components: int, *, complete: bool
 ) -> tuple[Problem, Array]:
@@ -262,7 +267,7 @@ def _told(problem: Problem, x: Array, last: Step, rounds: int) -> Reconciled:
         adjustment_z=z,
         statistic=statistic,
         degrees=last.rank,
-        p=1.0 - below(0.5 * last.rank, 0.5 * statistic) if last.rank else 1.0,
+        p=chance(statistic, last.rank),
         closure=float(off.max(initial=0.0)),
         rounds=rounds,
         impossible=tuple(int(k) for k in np.flatnonzero(odd)),
@@ -301,6 +306,9 @@ def _check(y: Array, v: Array, measured: NDArray[np.bool_], network: Network, co
     own = np.diag(v)
     if (own < 0.0).any() or not np.allclose(v, v.T, rtol=1e-9, atol=1e-12 * own.max(initial=0.0)):
         raise ValueError("v is no covariance: it must be symmetrical, with no variance below 0")
+    safe = np.sqrt(np.where(own > 0.0, own, 1.0))
+    if m and np.linalg.eigvalsh(v / np.outer(safe, safe))[0] < -1e-6:
+        raise ValueError("v is no covariance: some combination of the figures has a variance below 0")
 
 
 def _start(

@@ -19,9 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.balance.network import Network
-from logger.balance.reconcile import Contradiction, Reconciled, reconcile
+from logger.balance.reconcile import Contradiction, Reconciled, chance, reconcile
 from logger.balance.result import Suspect, Tests
-from logger.core.gamma import below
 
 Array = NDArray[Any]
 ALPHA = 0.05
@@ -34,11 +33,6 @@ def limit(figures: int, alpha: float = ALPHA) -> float:
     """The limit of the magnitude of z for one of so many figures, two-sided, after Šidák."""
     each = 1.0 - (1.0 - alpha) ** (1.0 / max(figures, 1))
     return NormalDist().inv_cdf(1.0 - 0.5 * each)
-
-
-def chance(statistic: float, degrees: int) -> float:
-    """The chance of a chi-square at least this large; 1 where nothing is tested."""
-    return 1.0 - below(0.5 * degrees, 0.5 * statistic) if degrees else 1.0
 
 
 @dataclass(frozen=True, slots=True)

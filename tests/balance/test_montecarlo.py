@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.balance.montecarlo import enough, reconcile_draws
+from logger.balance.inputs import Input, Inputs, covariance, evaluate
+from logger.balance.montecarlo import draw, enough, reconcile_draws
 from logger.balance.reconcile import reconcile
 from logger.balance.result import Estimate, How
+from logger.balance.suspects import Given
 from tests.balance.made import NETWORKS, measure, truth
 
 
@@ -47,3 +49,47 @@ def test_a_lopsided_interval_is_a_reason():
     assert (
         reason == "lies between 0.84 and 0.99 by its draws, where linear propagation would say 0.872 to 1.028"
     )
+
+
+def _counted(pieces):
+    """Masses of feed and two products, and pieces of two components counted in each: inputs, terms."""
+    inputs = Inputs()
+    terms = [inputs.add(Input(f"mass {s}", m, 0.005 * m)) for s, m in enumerate((100.0, 20.0, 80.5))]
+    for s, counts in enumerate(pieces):
+        found = [
+            inputs.add(Input(f"{s}.{k}", n + 0.5, (n + 0.5) ** 0.5, "gamma")) for k, n in enumerate(counts)
+        ]
+        terms += [lambda z, one=one, all_=tuple(found): one(z) / sum(o(z) for o in all_) for one in found]
+    return inputs, terms
+
+
+def test_draws_of_counts_that_sum_to_one_by_themselves():
+    """A singular covariance, reconciled with the feed: as singly, and every draw closes."""
+    inputs, terms = _counted([(40, 160), (150, 50), (10, 190)])
+    y, v = evaluate(terms, inputs.values), covariance(terms, inputs)
+    given = Given(y, v, np.ones(9, bool), NETWORKS["one"], ("a", "b"), True)
+    drawn = draw(inputs, terms, given, 40, seed=2)
+    singly = [
+        reconcile(one, v, given.measured, given.network, 2, complete=True).x
+        for one in evaluate(terms, drawn.z)
+    ]
+    assert drawn.x == pytest.approx(np.array(singly), rel=1e-6)
+    assert drawn.x[:, 3::2] + drawn.x[:, 4::2] == pytest.approx(np.ones((40, 3)), abs=1e-12)
+    assert drawn.corners_x is not None
+    assert drawn.corners_x.shape == (4, 9)
+
+
+def test_a_count_of_none_is_no_trouble():
+    inputs, terms = _counted([(40, 160), (150, 50), (0, 200)])
+    y, v = evaluate(terms, inputs.values), covariance(terms, inputs)
+    given = Given(y, v, np.ones(9, bool), NETWORKS["one"], ("a", "b"), True)
+    drawn = draw(inputs, terms, given, 2000, seed=2)
+    assert np.isfinite(drawn.x).all()
+    assert np.isfinite(drawn.corners_x).all()
+
+
+def test_the_same_seed_gives_the_same_draws():
+    inputs, terms = _counted([(40, 160), (150, 50), (10, 190)])
+    y, v = evaluate(terms, inputs.values), covariance(terms, inputs)
+    given = Given(y, v, np.ones(9, bool), NETWORKS["one"], ("a", "b"), True)
+    assert np.array_equal(draw(inputs, terms, given, 50, 3).x, draw(inputs, terms, given, 50, 3).x)

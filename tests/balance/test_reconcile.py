@@ -225,7 +225,8 @@ def test_a_solved_mass_below_zero_is_left_and_told():
     [
         ([1.0, 2.0], np.eye(3), "have|has the shape|measured has"),
         ([1.0, 2.0, np.nan], np.eye(3), "not a finite number"),
-        ([1.0, 2.0, 3.0], np.diag([1.0, 1.0, -1.0]), "no covariance"),
+        ([1.0, 2.0, 3.0], np.diag([1.0, 1.0, -1.0]), "no variance below 0"),
+        ([1.0, 2.0, 3.0], np.eye(3) + 5.0 * (1.0 - np.eye(3)), "some combination of the figures"),
     ],
 )
 def test_arrays_that_make_no_sense_are_refused(y, v, words):

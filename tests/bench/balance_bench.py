@@ -1,6 +1,7 @@
 """How often the stated 95 % intervals of a balance hold the truth, and how long a balance takes.
 
     python -m tests.bench.balance_bench coverage [runs] [scenario ...]
+    python -m tests.bench.balance_bench naming
     python -m tests.bench.balance_bench time
 
 Truth is fixed for each scenario; each run draws readings from it as instruments would give them (rounded,
@@ -28,7 +29,7 @@ from logger.balance.network import Network
 from logger.balance.propagate import Propagation
 from logger.balance.reconcile import Reconciled, reconcile
 from logger.balance.result import Estimate
-from logger.balance.suspects import Given
+from logger.balance.suspects import Given, examine, figure_names
 from tests.balance.made import NETWORKS, measure, truth
 
 LOOK = 2000
@@ -156,6 +157,14 @@ def _counted(run: Readings, case: Scenario) -> None:
         run.terms[case.at(s)] = _part(wanted, rest)
 
 
+def _counted_and_fed(run: Readings, case: Scenario) -> None:
+    """As `_counted`; the feed is weighed and assayed too, and checks them."""
+    _counted(run, case)
+    for s in case.network.sources:
+        _weigh(run, case, s)
+        _assay(run, case, s)
+
+
 def _part(wanted: Term, rest: Term) -> Term:
     return lambda z: wanted(z) / (wanted(z) + rest(z))
 
@@ -171,6 +180,9 @@ SCENARIOS = {
     "few counts, near 1 (3 in the tail)": closed(ONE, {1: (20.0, 0.90), 2: (80.0, 0.015)}, _counted),
     "few counts, near 1 (two tails)": closed(
         THREE, {1: (10.0, 0.9), 2: (50.0, 0.004), 3: (40.0, 0.01)}, _counted
+    ),
+    "few counts, near 1 (3 in the tail), feed known": closed(
+        ONE, {1: (20.0, 0.90), 2: (80.0, 0.015)}, _counted_and_fed
     ),
     "few counts, near 0 (2 in it)": closed(ONE, {1: (10.0, 0.01), 2: (90.0, 0.30)}, _counted),
     "few counts, near 0 (5 in it)": closed(ONE, {1: (10.0, 0.025), 2: (90.0, 0.30)}, _counted),
@@ -291,6 +303,36 @@ def _report(runs: int, names: Sequence[str]) -> None:
             )
 
 
+def naming(off: float, runs: int, network: str = "two passes") -> dict[str, int]:
+    """How often a mass or assay that is off by so many standard deviations is named, and rightly.
+
+    All measured, masses to 1 %, assays of two components to 1 %.
+    """
+    counts: dict[str, int] = defaultdict(int)
+    for seed in range(runs):
+        true = truth(network, 2, seed)
+        random = np.random.default_rng([seed, 5])
+        sd = 0.01 * true.x
+        y = true.x + sd * random.standard_normal(len(sd))
+        wrong = int(random.integers(len(sd)))
+        y[wrong] += off * sd[wrong] * random.choice([-1.0, 1.0])
+        given = Given(y, np.diag(sd**2), np.ones(len(sd), bool), true.network, true.names, True)
+        tests = examine(reconcile(y, given.v, given.measured, true.network, 2, complete=True), given)
+        name = figure_names(true.network, true.names)[wrong]
+        counts[_verdict(tests.passed, tests.named, name)] += 1
+    return dict(counts)
+
+
+def _verdict(passed: bool, named: tuple[str, ...], wrong: str) -> str:
+    if passed:
+        return "not noticed"
+    if not named:
+        return "noticed, none named"
+    if wrong in named:
+        return "the wrong one named alone" if len(named) == 1 else "the wrong one among several"
+    return "a right figure named instead"
+
+
 def timed(draws: int = 100_000) -> dict[str, float]:
     """Seconds for a balance of 12 streams and 6 components over 5 passes."""
     true = truth("twelve", 6, 1)
@@ -306,7 +348,10 @@ def timed(draws: int = 100_000) -> dict[str, float]:
 
 
 if __name__ == "__main__":
-    if sys.argv[1] == "time":
+    if sys.argv[1] == "naming":
+        for sigmas in (0.0, 3.0, 5.0, 10.0, 20.0):
+            print(f"off by {sigmas:g} u: {naming(sigmas, 300)}", flush=True)
+    elif sys.argv[1] == "time":
         for word, seconds in timed().items():
             print(f"{word}: {seconds:.3f} s")
     else:
