@@ -57,6 +57,14 @@ class Account:
         """Let the history run straight from ``start_s`` to what is believed now."""
         self.history.rewrite(start_s, (delivered, self.var, self.estimated, self.drainage.wet))
 
+    def step(self, start_s: int, at_s: int, delivered: float) -> None:
+        """Let the history stay as it was at ``start_s`` and step, in the second before ``at_s``, to what is
+        believed now."""
+        history = self.history
+        history.rewrite(start_s, history.row(start_s), start_s + 1)
+        values = (delivered, self.var, self.estimated, self.drainage.wet)
+        history.rewrite(max(start_s, at_s - 1), values, at_s)
+
     def adjust(self, from_s: float, to_s: float, delta: float, var: float, estimated: float) -> None:
         """A correction: mass from ``to_s`` on changes by ``delta``, growing from ``from_s``."""
         self.carried += delta

@@ -14,6 +14,7 @@ from logger.core.track.noise import Noise
 from logger.core.track.pour import Pour
 from logger.core.track.rate import Rate
 from logger.core.track.saying import Saying
+from logger.core.track.scoops import Scoops
 from logger.core.track.view import TrackState, View
 
 STATES: dict[TrackState, frozenset[TrackState]] = {
@@ -29,6 +30,7 @@ STATES: dict[TrackState, frozenset[TrackState]] = {
 FROZEN_SCORE = 16.0  # -n ln p(same value): e^-16 by chance
 LINGER = ("step-up", "refill")
 LINGER_S = 5  # these must last so long: an elbow can be as still as a load, for a while
+LINGER_SCOOPED_S = 2  # the next scoop may be due
 HOLD_S, HOLD_FEED_S = 0.5, 2.0  # distrusted before a jump
 REVIEW_S = 30
 REJOIN_S = 180  # an older base is believed again when the weight comes back to it within this time
@@ -68,6 +70,7 @@ class Core:
         self._level = self._level_var = 0.0
         self._pace = 0.0  # what the level moved by in the last second (mg)
         self._scooped_s = 0
+        self._scoops = Scoops()
         self._falls: list[int] = []  # when a hopper's weight fell in a step
         # Level, its variance, count of readings and pace of the latest seconds.
         self._past: list[tuple[float, float, int, float]] = []
@@ -162,6 +165,13 @@ class Core:
     def _patience(self) -> float:
         return max(3.0, 6.0 * self._noise.interval_s)
 
+    def _under_way(self, e: Episode) -> tuple[float, float]:
+        """Of a scoop that is being taken: what is out of the tub already, and the variance of that."""
+        scoop = self._rate.scoop_mg
+        out = min(1.0, max(0.0, (e.level - e.means[-1]) / scoop))
+        digging = e.spans[-1] > 0.1 * scoop  # then nobody can tell
+        return out * scoop, scoop * scoop * (0.25 if digging else 0.05 + out * (1.0 - out))
+
     def _frozen(self) -> bool:
         """Would chance alone never repeat a reading so often, with mass expected to move it?"""
         p = self._noise.p_same
@@ -204,6 +214,10 @@ class Core:
             view.delivered_mg = e.delivered + credit
             view.var_mg2 = e.var + (e.credit_u() ** 2 if credit else 0.0)
             view.estimated_mg = e.estimated + credit
+            if self._feed is FeedKind.TUB and e.means and not e.off:
+                taken, var = self._under_way(e)
+                view.delivered_mg += taken
+                view.var_mg2 += var
             view.level_mg = e.means[-1] if e.means else e.level
         view.var_mg2 += self._swallowed**2
         drainage = account.drainage

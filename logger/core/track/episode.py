@@ -41,11 +41,23 @@ class Episode:
     means: list[float] = field(default_factory=list)  # of the latest seconds
     spans: list[float] = field(default_factory=list)
     steepest: float = 0.0  # largest rise from one second's mean to the next
+    told_u: float | None = None  # standard uncertainty of a credit that was found in another way
 
     def credit_u(self, seconds: float | None = None) -> float:
         """Standard uncertainty of the credit: lumps, the rate's own, and its wander."""
+        if self.told_u is not None:
+            return self.told_u
         t = self.seconds if seconds is None else seconds
         return float((self.q * t + (self.u_rate * t) ** 2 + (WANDER * self.credit) ** 2) ** 0.5)
+
+    def fell_s(self, now_s: int, level: float, near: float) -> int:
+        """The second by whose end the weight had fallen to where it stayed since."""
+        held = 0
+        for mean, span in zip(reversed(self.means), reversed(self.spans), strict=True):
+            if abs(mean - level) > near or span > 2.0 * near:
+                break
+            held += 1
+        return now_s - held
 
     def take(self, values: list[int]) -> None:
         """Remember a second's readings."""

@@ -109,15 +109,21 @@ class History:
             elif second > start:
                 values[index] += delta * (second - start) / (end - start)
 
-    def rewrite(self, start: int, values: tuple[float, float, float, float]) -> None:
-        """Draw straight lines from the row at ``start`` to ``values`` at the newest row."""
+    def rewrite(self, start: int, values: tuple[float, float, float, float], end: int | None = None) -> None:
+        """Draw straight lines from the row at ``start`` to ``values`` at ``end`` (the newest row), which then
+        stay."""
         if self.last_s is None or start >= self.last_s:
             return
         first = max(start, self.fine_s)
+        last = self.last_s if end is None else max(end, first + 1)
         for column, value in zip(self.fine, values, strict=True):
-            a, span = column[first - self.fine_s], self.last_s - first
+            a, span = column[first - self.fine_s], last - first
             for index in range(first - self.fine_s + 1, len(column)):
-                column[index] = a + (value - a) * (index - first + self.fine_s) / span
+                column[index] = a + (value - a) * min(1.0, (index - first + self.fine_s) / span)
+
+    def row(self, second: int) -> tuple[float, float, float, float]:
+        """All values at a second."""
+        return self.at(second), self.at(second, 1), self.at(second, 2), self.at(second, 3)
 
 
 class Marks:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from logger.core.description import FeedKind
 from logger.core.track.changes import CATCH_S, Do, Verdict
-from logger.core.track.core import LINGER, LINGER_S, REJOIN_S, REVIEW_S, Core
+from logger.core.track.core import LINGER, LINGER_S, LINGER_SCOOPED_S, REJOIN_S, REVIEW_S, Core
 from logger.core.track.episode import Episode, Plateau
 from logger.core.track.ledger import Record
 from logger.core.track.pour import AFTER, NEEDED, PATIENCE_S, find_pour, unusual, weigh_pour
 from logger.core.track.rate import Rate
+from logger.core.track.scoops import LEAST, MOST, refill
 from logger.core.track.view import Recognised, TrackState
 
 FALLS, FALLS_S = 3, 120  # so many falls of a hopper within so many seconds are scoops
@@ -20,7 +21,8 @@ class Recogniser(Core):
     def _settle(self, e: Episode, f: Plateau, verdict: Verdict, tol: float) -> list[Recognised]:
         """Act on what was judged."""
         e.flat_s += 1
-        if verdict.do is Do.WAIT or (verdict.what in LINGER and e.flat_s < LINGER_S):
+        linger_s = LINGER_SCOOPED_S if self._feed is FeedKind.TUB else LINGER_S
+        if verdict.do is Do.WAIT or (verdict.what in LINGER and e.flat_s < linger_s):
             return []
         step = f.level - e.level
         if verdict.do is Do.OFF:
@@ -49,13 +51,17 @@ class Recogniser(Core):
 
     def _kept(self, e: Episode, f: Plateau, verdict: Verdict, step: float) -> list[Recognised]:
         self._account.keep(e)
-        if verdict.what == "scoop" and self._feed is FeedKind.TUB:
-            self._rate.scoop(-step)
-        if self._feed is FeedKind.TUB and -step > 0.3 * self._rate.scoop_mg:
+        scooped = self._feed is FeedKind.TUB and -step > LEAST * self._rate.scoop_mg and not e.silent
+        if scooped:
+            self._rate.scoop(min(-step, MOST * self._rate.scoop_mg))
             self._scooped_s = f.now_s
         if e.off:
             self._know.pan = e.off_level
+        fell_s = e.fell_s(f.now_s, f.level, max(0.3 * abs(step), 30_000.0))
         self._land(e, f)
+        if scooped:
+            self._account.step(e.start_s, fell_s, self._account.delivered(self._level))
+            self._scoops.note(fell_s, -step)
         if verdict.what in ("scoop", "rest", "silence") and not self._sayings:
             return []
         mass = self._account.delivered(self._level) - e.delivered
@@ -65,6 +71,8 @@ class Recogniser(Core):
         return [self._note(event, e, f, mass, u)]
 
     def _spliced(self, e: Episode, f: Plateau, verdict: Verdict, step: float) -> list[Recognised]:
+        if self._feed is FeedKind.TUB and verdict.what == "refill" and not e.silent:
+            self._scooped_beside(e)
         credit, u = self._account.splice(e, f)
         tare, since_s = self.view.tare_mg, self._stood_s
         self._former = (e, f.now_s + REJOIN_S)
@@ -111,6 +119,16 @@ class Recogniser(Core):
         record.estimated += delta
         record.var += var
         self._account.adjust(record.from_s, record.to_s, delta, var, delta)
+
+    def _scooped_beside(self, e: Episode) -> None:
+        """Credit a tub's refill with the scoops seen beside it, and with those that the pace misses."""
+        rate, noise = self._rate, self._noise
+        flat = max(4.0 * self._know.resolution, 6.0 * noise.sigma, 20_000.0)
+        seen = refill(e.level, e.tail, noise.interval_s or 0.2, flat=flat, scoop=rate.scoop_mg)
+        missed = max(0.0, e.own * seen.blind_s - 0.75 * rate.scoop_mg)
+        e.credit, e.rate = seen.weighed + missed, 0.0
+        # One may have been taken unseen while it was poured in, by a second pair of hands, or not.
+        e.told_u = (0.2 * rate.scoop_mg**2 + missed**2 / 3.0 + 0.2 * missed * rate.scoop_mg) ** 0.5
 
     def _fed_by_scoop(self, now_s: int) -> None:
         """A hopper that falls in steps time and again is a tub that a person feeds from, not as told."""

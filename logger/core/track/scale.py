@@ -85,6 +85,8 @@ class ScaleTrack(Told):
         mass = self.delivered_at(to_s) - self.delivered_at(from_s)
         # The levels' as they were then, so that a closed span's stays what it was.
         ends = self._level_vars.at(from_s) + self._level_vars.at(to_s)
+        if self._feed is FeedKind.TUB:
+            ends += self._scoops.var_at(from_s) + self._scoops.var_at(to_s)
         var = max(0.0, history.at(to_s, 1) - history.at(from_s, 1))
         var = ends + max(0.0, var + said.at(to_s, VAR) - said.at(from_s, VAR))
         wet = history.at(to_s, 3) - history.at(from_s, 3)

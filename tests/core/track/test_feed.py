@@ -86,3 +86,32 @@ def test_tub_is_refilled() -> None:
     assert kinds(bench.events)[-1] == "refill"
     assert bench.delivered_g == pytest.approx(400 * 26, abs=120)
     assert bench.track.view.state is TrackState.STEADY
+
+
+def test_scoop_under_way_is_in_the_uncertainty() -> None:
+    """Asked while a hand digs, the mass may lack a scoop; the stated uncertainty says so."""
+    bench = feed(FeedKind.TUB)
+    for until in range(200, 212):
+        bench.until(until, scooping)
+        mass, u, _ = bench.track.tally(1000 + 38, 1000 + until)
+        true = 400 * max(0, int((until - 0.2 - 30) // 10))
+        assert abs(mass / 1000 - true) <= 2.5 * u / 1000 + 15
+
+
+def test_past_of_a_tub_is_sharp() -> None:
+    """Once a scoop is weighed it counts from the second it was taken, not over the seconds around it."""
+    bench = feed(FeedKind.TUB)
+    bench.play(346, scooping)
+    # out at 200.0, the hand is gone at 200.5
+    assert bench.at(199) == pytest.approx(400 * 16, abs=15)
+    assert bench.at(202) == pytest.approx(400 * 17, abs=15)
+
+
+def test_scoops_beside_a_refill_are_weighed() -> None:
+    """Refilled between two scoops: those before and after it count, and none is made up for the pouring."""
+    bench = feed(FeedKind.TUB)
+    bench.play(400, lambda t: scooping(t) + 9000 * min(1.0, max(0.0, (t - 301.8) / 5.0)))
+    assert "refill" in kinds(bench.events)
+    mass, u, _ = bench.track.tally(1000 + 255, 1000 + 355)
+    assert mass / 1000 == pytest.approx(400 * 10, abs=40)
+    assert abs(mass / 1000 - 4000) <= 2 * u / 1000
