@@ -32,7 +32,7 @@ class Drainage:
         self.left = 0.0  # sum of the rates at which containers left
         self._last: float | None = None
         self._top = self._low = self._sharpest = 0.0
-        self._top_s = 0
+        self._top_s = self._last_s = 0
 
     @property
     def wet(self) -> float:
@@ -54,10 +54,13 @@ class Drainage:
         last = self._last
         if last is None:
             self._last = self._top = self._low = mass
+            self._last_s = now_s
             self._top_s, self._sharpest = now_s, 0.0
             return
-        self._last = mass
-        self.fills = max(0.0, self.fills + (mass - last - self.fills) / FILL_S)
+        passed_s = max(1, now_s - self._last_s)
+        rate = (mass - last) / passed_s  # what came while nothing was weighed came evenly
+        self._last, self._last_s = mass, now_s
+        self.fills = max(0.0, rate + (self.fills - rate) * (1.0 - 1.0 / FILL_S) ** passed_s)
         if mass >= self._top:
             self._top = self._low = mass
             self._top_s, self._sharpest = now_s, 0.0

@@ -265,3 +265,13 @@ def test_a_small_pour_with_a_jostle_is_no_bump() -> None:
     bench.until(320, force)
     assert kinds(bench.events) == ["container-off", "container-changed", "caught-product"]
     assert bench.delivered_g == pytest.approx(product_g(320), abs=12.0)
+
+
+def test_what_came_during_a_silence_is_no_flood_of_water() -> None:
+    """Six minutes without a reading: the mass that came in them came evenly, with no more water than before."""
+    bench = flowing(container=Container(ContainerKind.DRAINS))
+    bench.play(360, lambda t: None)
+    bench.play(5, lambda t: 1000 + product_g(t))
+    mass, u, _ = bench.track.tally(bench.epoch_s + 150, bench.epoch_s + 565)
+    assert mass / 1000 == pytest.approx(RATE * 415, abs=8)
+    assert u / 1000 < 20
