@@ -11,6 +11,7 @@ from typing import Annotated, Literal, TypeAlias
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from logger.balance.selling import Contents, Prices, Sale
 from logger.core.actions.base import DensityGCm3, LengthM, MassKg, Moment, Name, Share, Short, Text
 
 Shares: TypeAlias = dict[Name, Share]
@@ -183,3 +184,6 @@ class WeighUp(Part):
     most_moisture: Share = Field(
         0.15, description="where a moisture is not known: it lies somewhere between 0 and this"
     )
+    contents: Contents = Field({}, description='what components consist of: "bronze" -> "Cu" -> "88 %"')
+    sales: dict[Name, Sale] = Field({}, description="the grade that each product is sold as")
+    prices: Prices | None = None

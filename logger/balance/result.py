@@ -129,15 +129,15 @@ class Result:
 
     def to_json(self) -> dict[str, Any]:
         """Plain JSON values; masses in kg, shares and grades as fractions of 1. A contract with scripts."""
-        told: dict[str, Any] = _plain(self)
+        told: dict[str, Any] = plain(self)
         return told | {"mass_unit": "kg", "basis": "dry", "level": 0.95}
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     if is_dataclass(value):
-        return {each.name: _plain(getattr(value, each.name)) for each in fields(value)}
+        return {each.name: plain(getattr(value, each.name)) for each in fields(value)}
     if isinstance(value, StrEnum):
         return str(value)
     if isinstance(value, Mapping):
-        return {key: _plain(each) for key, each in value.items()}
-    return [_plain(each) for each in value] if isinstance(value, tuple) else value
+        return {key: plain(each) for key, each in value.items()}
+    return [plain(each) for each in value] if isinstance(value, tuple) else value
