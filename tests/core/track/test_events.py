@@ -268,7 +268,7 @@ def test_a_small_pour_with_a_jostle_is_no_bump() -> None:
 
 
 def test_what_came_during_a_silence_is_no_flood_of_water() -> None:
-    """Six minutes without a reading: the mass that came in them came evenly, with no more water than before."""
+    """Six minutes without a reading: the mass came evenly, with no more water than before."""
     bench = flowing(container=Container(ContainerKind.DRAINS))
     bench.play(360, lambda t: None)
     bench.play(5, lambda t: 1000 + product_g(t))
