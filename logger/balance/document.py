@@ -12,10 +12,12 @@ from typing import Annotated, Literal, TypeAlias
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from logger.balance.selling import Contents, Prices, Sale
-from logger.core.actions.base import DensityGCm3, LengthM, MassKg, Moment, Name, Share, Short, Text
+from logger.core.actions.base import DensityGCm3, LengthM, MassKg, Moment, Name, Share, Short, Text, quantity
 
 Shares: TypeAlias = dict[Name, Share]
 Basis: TypeAlias = Literal["dry", "wet"]
+DryShare = Annotated[float, quantity("share"), Field(ge=0, le=100, allow_inf_nan=False)]
+"""Of a dry mass: more than one where there is more water than solids."""
 
 
 class Part(BaseModel):
@@ -63,7 +65,7 @@ class Container(Part):
 class Moisture(Part):
     """Water in a material: as a share, or weighed (a pan, with the wet and with the dried sample)."""
 
-    share: Share | None = None
+    share: DryShare | None = None
     basis: Basis = Field("wet", description='"wet": water / wet mass; "dry": water / dry mass')
     u: Share | None = Field(None, description="standard uncertainty of the share")
     pan: MassKg | None = None

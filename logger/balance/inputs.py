@@ -22,7 +22,7 @@ Term: TypeAlias = Callable[[Array], Array]
 """Inputs, shape (…, n), float or complex -> one figure, shape (…).
 
 Only analytic operations: no abs, no max, no comparison."""
-Shape: TypeAlias = Literal["normal", "rectangular", "triangular", "gamma"]
+Shape: TypeAlias = Literal["normal", "rectangular", "triangular", "gamma", "count"]
 STEP = 1e-30
 
 
@@ -31,7 +31,8 @@ class Input:
     """One independent input: value, standard uncertainty, and the shape of its distribution.
 
     ``rectangular`` and ``triangular`` have the half widths u·√3 and u·√6 (JCGM 100, 4.3.7 and 4.3.9).
-    ``gamma`` has the mean ``value`` and the standard deviation ``u``; counts are made of it.
+    ``gamma`` has the mean ``value`` and the standard deviation ``u``. ``count``: k things were found, each
+    worth ``each``; see `counted`.
     ``estimated``: nobody measured it, so whatever depends on it is an estimate.
     """
 
@@ -41,11 +42,26 @@ class Input:
     shape: Shape = "normal"
     estimated: bool = False
 
+    @classmethod
+    def counted(cls, name: str, found: float, each: float) -> Input:
+        """``found`` things (a count, or a mass / ``each``), each worth ``each``: value found·each.
+
+        What it tells of the true number is gamma distributed with the shape found + 1/2 (Jeffreys' prior),
+        so that nothing found does not mean that nothing is there; the uncertainty is √(found + 1/2)·each.
+        Shares G_c / ΣG of such inputs are Dirichlet distributed, of value k/n. ValueError unless found >= 0
+        and each > 0.
+        """
+        if not (found >= 0.0 and each > 0.0):
+            raise ValueError(f"{name}: {found} found, each worth {each}; must be at least 0 and above 0")
+        return cls(name, found * each, sqrt(found + 0.5) * each, "count")
+
     def __post_init__(self) -> None:
         if not (np.isfinite(self.value) and np.isfinite(self.u) and self.u >= 0.0):
             raise ValueError(
                 f"{self.name}: value {self.value} and uncertainty {self.u} must be finite, u >= 0"
             )
+        if self.shape == "count" and not (self.value >= 0.0 and self.u > 0.0):
+            raise ValueError(f"{self.name}: a count needs a value of at least 0 and an uncertainty above 0")
         if self.shape == "gamma" and not (self.value > 0.0 and self.u > 0.0):
             raise ValueError(f"{self.name}: a gamma distribution needs a value and an uncertainty above 0")
 
@@ -109,6 +125,11 @@ def _draw(random: np.random.Generator, one: Input, count: int) -> Array:
     if one.shape == "gamma":
         shape = (one.value / one.u) ** 2
         return random.gamma(shape, one.value / shape, count)
+    if one.shape == "count":
+        each = (
+            2.0 * one.u**2 / (sqrt(one.value**2 + 2.0 * one.u**2) + one.value)
+        )  # of u² = value·each + each²/2
+        return random.gamma(one.value / each + 0.5, each, count)
     return random.normal(one.value, one.u, count)
 
 
