@@ -18,6 +18,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from logger.balance.document import CheckWeight, Pass, Scale, Stream, WeighUp
+from logger.balance.for_sale import for_sale
 from logger.balance.material import Json, Material, components_of, wide
 from logger.balance.run_read import Reader, RunRead
 from logger.core.description import Bay
@@ -89,10 +90,9 @@ class _Gathering:
         for run in self._runs:
             run.sources = self._sources(run)
         self._feeds()
-        for run in self._runs:
-            self._passes[self._fresh(run.name)] = Pass(
-                feed=run.feed_names, products=(*run.products, *run.unsampled)
-            )
+        by_pass = {self._fresh(run.name): run for run in self._runs}
+        for name, run in by_pass.items():
+            self._passes[name] = Pass(feed=run.feed_names, products=(*run.products, *run.unsampled))
             self._materials |= run.products | run.unsampled
         components, complete = self._components()
         streams = {name: material.stream() for name, material in self._materials.items()}
@@ -106,6 +106,7 @@ class _Gathering:
             scales=self._scales(streams),
             streams=streams,
             passes=self._passes,
+            **for_sale(by_pass, components),
         )
 
     # ------------------------------------------------------------------ feeds

@@ -23,6 +23,7 @@ class RunRead:
     """
 
     run: Json
+    until: str  # when it ended, or up to when it is told
     station: Station
     feed: Material
     products: dict[str, Material] = field(default_factory=dict)
@@ -51,7 +52,7 @@ class Reader:
     def read(self, run: Json, tally: Json) -> RunRead:
         """The feed and all products of a run."""
         station = next(each for each in self._bay.stations if each.name == run["station"])
-        read = RunRead(run, station, self._feed(run, tally, station))
+        read = RunRead(run, tally["end"], station, self._feed(run, tally, station))
         for key, told in tally["outlets"].items():
             outlet = next(each for each in station.outlets if each.name == told["name"])
             for name, outlets, material in self._outlet(run, key, told, outlet):
