@@ -2,7 +2,8 @@
 
 Gain = what the new concentrate brings - what the stream brings as it is - what the pass costs. The new
 concentrate holds the expected recovery of the wanted component, at the expected grade; both are typed in, or
-taken from this lot's own pass. The rest of the stream is taken to be worth nothing.
+taken from this lot's own pass. What is left of the stream is taken to be worth nothing; where it costs to be
+rid of the stream, what is left costs as much per kg.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ from logger.balance.conformity import SURE, above_zero
 from logger.balance.inputs import Array, Input
 from logger.balance.joint import Function, Joint, Key, Told
 from logger.balance.result import Estimate, plain
-from logger.balance.selling import Again, PassCost, Price, Prices
-from logger.balance.worth import money, per_kg, product_worth
+from logger.balance.selling import Again, Price, Prices
+from logger.balance.worth import money, pass_cost, per_kg, product_worth
 
 
 class Pays(StrEnum):
@@ -83,34 +84,30 @@ def another_pass(
     ]
     now, lacks = _now(stream, prices, joint)
     each, lacks_too = _new_per_kg(again.sold_as, price, grade, joint)
-    missing += [*lacks, *lacks_too]
-    if missing or recovery is None or grade is None or now is None or each is None:
+    cost, lacks_hours = pass_cost(f"another pass over {stream}", again.cost, (stream,), joint)
+    missing += [*lacks, *lacks_too, *lacks_hours]
+    if missing or recovery is None or grade is None or now is None or each is None or cost is None:
         return _open(stream, tuple(dict.fromkeys(missing)), tuple(notes))
-    held = _product(joint.get("mass", stream), joint.get("grade", stream, component))
-    cost = _cost(again.cost, joint.get("mass", stream))
-
-    def at_full(x: Array) -> Array:
-        """What would be gained by a recovery of one, beside what the stream brings now and the cost."""
-        return held(x) / grade(x) * each(x)
-
-    def gain(x: Array) -> Array:
-        return recovery(x) * at_full(x) - now(x) - cost(x)
-
-    told = joint.tell(gain)
-    if told is None:
+    mass = joint.get("mass", stream)
+    held = _product(mass, joint.get("grade", stream, component))
+    known = _Known(recovery, grade, held, mass, now, each, cost, _is_burden(stream, prices))
+    told, made = joint.tell(known.gain), joint.tell(known.made)
+    if told is None or made is None:
         return _open(stream, ("figures that the balance can determine",), tuple(notes))
-    made = joint.tell(lambda x: recovery(x) * held(x) / grade(x) / joint.get("mass", stream)(x))
-    if made is not None and made.value > 1.0:
+    if made.value > 1.0:
         return _open(
             stream,
             ("a recovery and a grade that fit together",),
             (*notes, f"The new concentrate would weigh more than the {stream} that it is made of."),
         )
-    even = joint.tell(lambda x: (now(x) + cost(x)) / at_full(x))
+    even = joint.tell(lambda x: known.base(x) / known.slope(x))
+    base, slope = joint.tell(known.base), joint.tell(known.slope)
+    ends = [0.0, 0.0] if base is None or slope is None else [-base.value, slope.value - base.value]
     return _told(
         stream,
         gain=told,
         even=even,
+        ends=ends,
         recovery=joint.tell(recovery),
         grade=joint.tell(grade),
         notes=tuple(notes),
@@ -123,6 +120,7 @@ def _told(
     *,
     gain: Told,
     even: Told | None,
+    ends: list[float],
     recovery: Told | None,
     grade: Told | None,
     notes: tuple[str, ...],
@@ -136,7 +134,7 @@ def _told(
         Pays.NO: f"Another pass over {stream} does not pay",
         Pays.OPEN: f"Whether another pass over {stream} pays can't be told",
     }[verdict]
-    says = f"{words}: the gain is {money(one, currency)}. {_even_words(even)}"
+    says = f"{words}: the gain is {money(one, currency)}. {_even_words(even, ends)}"
     return AnotherPass(
         stream,
         verdict,
@@ -151,12 +149,46 @@ def _told(
     )
 
 
-def _even_words(even: Told | None) -> str:
-    if even is None or even.value > 1.0:
+def _even_words(even: Told | None, ends: list[float]) -> str:
+    """``ends``: the gain at no recovery at all, and at a full one."""
+    if max(ends) <= 0.0:
         return "Not even a recovery of 100 % would pay."
-    if even.value <= 0.0:
-        return "It pays at any recovery." if even.value < 0.0 else "It breaks even at a recovery of 0 %."
+    if min(ends) > 0.0 or even is None:
+        return "It pays at any recovery."
     return f"It breaks even at a recovery of {100 * even.value:.3g} %."
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What the gain is made of: gain = recovery · slope - base."""
+
+    recovery: Function
+    grade: Function  # of the new concentrate
+    held: Function  # kg of the component in the stream
+    mass: Function  # kg, dry
+    now: Function  # what the stream brings as it is
+    each: Function  # what one dry kg of the new concentrate brings
+    cost: Function
+    burden: bool  # it costs to be rid of the stream, and will of what is left of it
+
+    def slope(self, x: Array) -> Array:
+        kg = self.held(x) / self.grade(x)
+        return kg * self.each(x) - (kg / self.mass(x) * self.now(x) if self.burden else 0.0)
+
+    def base(self, x: Array) -> Array:
+        return self.cost(x) + (0.0 if self.burden else self.now(x))
+
+    def gain(self, x: Array) -> Array:
+        return self.recovery(x) * self.slope(x) - self.base(x)
+
+    def made(self, x: Array) -> Array:
+        """Mass of the new concentrate / of the stream."""
+        return self.recovery(x) * self.held(x) / self.grade(x) / self.mass(x)
+
+
+def _is_burden(stream: str, prices: Prices) -> bool:
+    price = prices.products.get(stream)
+    return price is not None and price.component is None and price.per_kg - price.treatment < 0.0
 
 
 def _expected(
@@ -224,11 +256,6 @@ def _now(stream: str, prices: Prices, joint: Joint) -> tuple[Function | None, tu
     if stream not in prices.products:
         return (lambda x: 0.0 * x[..., 0]), ()
     return product_worth(stream, prices.products[stream], joint)
-
-
-def _cost(cost: PassCost, mass: Function) -> Function:
-    fixed = cost.per_hour * (cost.hours or 0.0)
-    return lambda x: fixed + cost.per_kg * mass(x)
 
 
 def _product(a: Function, b: Function) -> Function:

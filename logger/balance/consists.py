@@ -14,22 +14,7 @@ from dataclasses import dataclass
 from logger.balance.elements import ELEMENTS
 from logger.balance.inputs import Array, Input
 from logger.balance.joint import Function, Joint, Key
-from logger.balance.selling import Contents
-
-WHOLE = 1e-9
-"""Contents that sum to one within this (beside their uncertainty) leave nothing open."""
-
-
-def contents_faults(contents: Contents) -> list[str]:
-    """What is wrong with contents; empty where nothing is."""
-    found = []
-    for component, of in contents.items():
-        total = sum(one.share for one in of.values())
-        if total > 1.0 + WHOLE + 2.0 * sum(one.u**2 for one in of.values()) ** 0.5:
-            found.append(
-                f"contents.{component}: what it consists of sums to {100 * total:.4g} %, more than all of it"
-            )
-    return found
+from logger.balance.selling import ROUNDING, Contents
 
 
 def with_contents(joint: Joint, contents: Contents) -> Joint:
@@ -143,7 +128,7 @@ class Consists:
     def _has_rest(self, component: str) -> bool:
         of = self._contents.get(component, {})
         spread = 2.0 * sum(one.u**2 for one in of.values()) ** 0.5
-        return bool(1.0 - sum(one.share for one in of.values()) > WHOLE + spread)
+        return bool(1.0 - sum(one.share for one in of.values()) > ROUNDING + spread)
 
     def _rest(self, component: str) -> Function:
         """What a component holds that its contents don't name."""

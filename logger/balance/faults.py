@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from logger.balance.document import Composition, WeighUp
+from logger.balance.selling import contents_faults
 from logger.core.actions.faults import faults, sentence
 
 
@@ -32,7 +33,7 @@ def read(data: Mapping[str, Any]) -> WeighUp:
 
 def check(document: WeighUp) -> None:
     """WeighUpError where parts that are sound by themselves do not fit together."""
-    found = [*_names(document), *_components(document)]
+    found = [*_names(document), *_components(document), *contents_faults(document.contents)]
     if found:
         raise WeighUpError(found)
 

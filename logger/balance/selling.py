@@ -71,17 +71,11 @@ class Price(Part):
 
 
 class PassCost(Part):
-    """What a pass costs: per hour (with the hours it takes), per kg of its dry feed, or both."""
+    """What a pass costs: per hour (with its hours, if known), per kg of dry feed, or both."""
 
     per_hour: Cost = 0.0
     hours: Hours | None = None
     per_kg: Cost = 0.0
-
-    @model_validator(mode="after")
-    def _whole(self) -> PassCost:
-        if self.per_hour and self.hours is None:
-            raise ValueError('a cost "per_hour" needs the "hours" that the pass takes')
-        return self
 
 
 class Again(Part):
@@ -113,3 +107,17 @@ class Prices(Part):
 
 Contents = dict[Name, dict[Name, Content]]
 """What components consist of: bronze -> {"Cu": 88 %, "Sn": 10 %}. Shares of the component's dry mass."""
+ROUNDING = 1e-9
+"""Contents that sum to one within this (beside their uncertainty) leave nothing open."""
+
+
+def contents_faults(contents: Contents) -> list[str]:
+    """What is wrong with contents; empty where nothing is."""
+    found = []
+    for component, of in contents.items():
+        total = sum(one.share for one in of.values())
+        if total > 1.0 + ROUNDING + 2.0 * sum(one.u**2 for one in of.values()) ** 0.5:
+            found.append(
+                f"contents.{component}: what it consists of sums to {100 * total:.4g} %, more than all of it"
+            )
+    return found

@@ -24,12 +24,12 @@ from logger.balance.conformity import (
     verdict,
     worst,
 )
-from logger.balance.consists import Consists, Range, contents_faults, with_contents
+from logger.balance.consists import Consists, Range, with_contents
 from logger.balance.grades import CONTRACT, Grade, GradeError, percent
 from logger.balance.inputs import Array
 from logger.balance.joint import Function, Joint, Told
 from logger.balance.result import Estimate, plain
-from logger.balance.selling import Contents
+from logger.balance.selling import Contents, contents_faults
 
 Kind = Literal["minimum", "maximum", "moisture", "each other", "others", "condition"]
 

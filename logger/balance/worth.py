@@ -79,6 +79,8 @@ def pass_cost(
     name: str, cost: PassCost, feed: tuple[str, ...], joint: Joint
 ) -> tuple[Function | None, tuple[str, ...]]:
     """What a pass costs, or what is missing for it. ``feed``: its feed streams."""
+    if cost.per_hour and cost.hours is None:
+        return None, (f"how many hours {name} takes",)
     fixed = cost.per_hour * (cost.hours or 0.0)
     if not cost.per_kg:
         return (lambda x: fixed + 0.0 * x[..., 0]), ()

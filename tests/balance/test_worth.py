@@ -142,6 +142,19 @@ def test_what_the_stream_brings_as_it_is_counts_against_the_pass():
     assert gains[0] - gains[1] == pytest.approx(4.0)
 
 
+def test_what_is_left_of_a_burden_still_costs():
+    """10 kg at -0.4: of 10 kg, 2.667 go into the concentrate and cost no more; 1.07 gained."""
+    burden = again(others={"middlings": Price(per_kg=-0.4, basis="dry")}, **typed())
+    assert burden.gain.value - again(**typed()).gain.value == pytest.approx(0.4 * 3.0 * 0.8 / 0.9)
+    assert burden.break_even.value == pytest.approx(0.0)
+
+
+def test_a_product_that_costs_to_be_rid_of_pays_at_no_recovery():
+    found = again(price=Price(per_kg=-4.0, basis="dry"), **typed())
+    assert found.verdict == "does not pay"
+    assert "Not even a recovery of 100 % would pay" in found.says
+
+
 def test_the_lots_own_pass_lends_its_recovery_with_a_warning():
     """19.2 kg of bronze in 20 kg of concentrate, of 23.76 fed."""
     found = again()
@@ -168,13 +181,20 @@ def test_without_a_price_nothing_is_judged():
     assert json.loads(json.dumps(found.to_json())) == found.to_json()
 
 
+def test_a_cost_by_the_hour_without_hours_says_what_is_missing():
+    found = priced(products={"concentrate": BY_KG}, passes={"first": PassCost(per_hour=3.0)})
+    assert found.total.missing == ("how many hours first takes",)
+    assert again(cost=PassCost(per_hour=3.0), **typed()).missing == (
+        "how many hours another pass over middlings takes",
+    )
+
+
 @pytest.mark.parametrize(
     ("model", "said", "words"),
     [
         (Price, {"per_kg": 1.0, "payable": 0.9}, 'need the "component"'),
         (Price, {"per_kg": 1.0, "component": "bronze", "basis": "wet"}, "paid by the dry mass"),
         (Price, {"per_kg": float("nan")}, "finite"),
-        (PassCost, {"per_hour": 3.0}, 'needs the "hours"'),
     ],
 )
 def test_prices_that_make_no_sense_say_why(model, said, words):
