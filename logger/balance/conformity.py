@@ -154,7 +154,7 @@ def settle(
         middle = 0.5 * (low + high)
         low, high = (low, middle) if decided(10.0**middle) else (middle, high)
     amount = sample.amount * 10.0**high
-    return Settled(amount, sample.unit, f"about {_amount(amount, sample)} in all would settle it")
+    return Settled(amount, sample.unit, f"about {_amount(amount, sample)} would settle it")
 
 
 def _undecided_by_sample(value: float, rest: float, limit: float) -> bool:
@@ -169,8 +169,8 @@ def _other(rest: float) -> str:
 def _amount(amount: float, sample: Sample) -> str:
     if sample.unit == "kg":
         words = f"{amount * 1000:.3g} g" if amount < 0.9995 else f"{amount:.3g} kg"
-        return f"{words} of hand-sorted sample (now {1000 * sample.amount:.3g} g)"
+        return f"{words} of hand-sorted sample in all (now {1000 * sample.amount:.3g} g)"
     whole = int(-(-amount // 1))
     if sample.unit == "pieces":
-        return f"{whole:,} counted pieces (now {sample.amount:,.0f})"
-    return f"{whole:,} assays (now {sample.amount:.0f})"
+        return f"{whole:,} counted pieces in all (now {sample.amount:,.0f})"
+    return f"{whole:,} assays in all (now {sample.amount:.0f})"

@@ -25,12 +25,14 @@ from logger.balance.conformity import (
     worst,
 )
 from logger.balance.consists import Consists, Range, with_contents
+from logger.balance.elements import ELEMENTS
 from logger.balance.grades import CONTRACT, Grade, GradeError, percent
 from logger.balance.inputs import Array
 from logger.balance.joint import Function, Joint, Told
 from logger.balance.result import Estimate, plain
 from logger.balance.selling import Contents, contents_faults
 
+BAND = 'Each limit is judged by itself, at 95 % probability; "±" gives the 95 % interval (guard band by JCGM 106).'
 Kind = Literal["minimum", "maximum", "moisture", "each other", "others", "condition"]
 
 
@@ -100,7 +102,7 @@ def judge(
     limits = (*judging.limits(), *_conditions(grade, answers or {}))
     whole = worst([one.verdict for one in limits])
     missing = tuple(dict.fromkeys(m for one in limits for m in one.missing))
-    notes = [CONTRACT, f"The limits of {name}: {grade.source} ({grade.seen})."]
+    notes = [CONTRACT, BAND, f"The limits of {name}: {grade.source} ({grade.seen})."]
     unasked = sorted(set(answers or {}) - set(grade.conditions))
     if unasked:
         notes.append(f"{name} does not ask for {', '.join(unasked)}; the answer was not used.")
@@ -202,8 +204,8 @@ class _Judging:
         yield self._judged(asked, wet=True)
 
     def _judged(self, asked: _Asked, wet: bool = False) -> LimitJudged:
-        if asked.range_.none and asked.minimum:
-            return self._lacking(asked)
+        if asked.range_.none and asked.of not in ELEMENTS:
+            return self._lacking(asked)  # a component that was not looked for is not known to be absent
         low = self._joint.tell(self._on_basis(asked.range_.low, wet))
         high = low if not asked.range_.open_ else self._joint.tell(self._on_basis(asked.range_.high, wet))
         if low is None or high is None:
@@ -214,11 +216,13 @@ class _Judging:
         found = at_ends[0] if at_ends[0] is at_ends[1] else Verdict.OPEN
         if low.estimated or high.estimated:
             return self._by_estimate(asked, low, high, found)
+        if found is Verdict.OPEN and asked.range_.none:
+            return self._lacking(asked)
         missing = () if at_ends[0] is at_ends[1] else _open_missing(asked)
         settled = self._settled(asked, low) if found is Verdict.OPEN and not missing else None
         shown = (low.estimate(share=True), high.estimate(share=True))
         told = max(ends) if found is Verdict.FAILS else min(ends)
-        says = _sentence(asked, *shown, told, found)
+        says = _sentence(asked, *shown, None if missing else told, found)
         if missing:
             says += f" What is missing: {_listed(missing)}."
         if settled is not None:
@@ -292,10 +296,10 @@ def _part_of(told: Told, joint: Joint, sample: Sample) -> float:
     return told.u * float(np.linalg.norm(told.spread[mine])) / whole if whole > 0.0 else 0.0
 
 
-def _sentence(asked: _Asked, low: Estimate, high: Estimate, chance: float, found: Verdict) -> str:
+def _sentence(asked: _Asked, low: Estimate, high: Estimate, chance: float | None, found: Verdict) -> str:
     value = _range_words(asked, low, high)
     if found is Verdict.OPEN:
-        how_sure = "" if chance in (0.0, 1.0) else f" ({100 * chance:.0f} % probability)"
+        how_sure = "" if chance is None else f" ({100 * chance:.0f} % probability)"
         return f"{value}: whether {_limit_words(asked)} can't be told{how_sure}."
     return f"{value}: {found} the limit, {_bound(asked)}."
 

@@ -135,7 +135,7 @@ def worth(
         products,
         _lost(prices, joint, wanted, finals, notes),
         costs,
-        _amount("worth of all, less the costs", *_total(parts), joint, prices.currency),
+        _amount("worth of all products less the costs", *_total(parts), joint, prices.currency),
         tuple(notes),
     )
 

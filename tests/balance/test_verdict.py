@@ -71,6 +71,21 @@ def test_bronze_is_no_impurity_of_a_grade_of_elements():
     assert [str(one.verdict) for one in judged.limits] == ["can't tell", "can't tell"]
 
 
+def test_a_component_that_was_not_looked_for_is_not_known_to_be_absent():
+    judged = judge("x", of(minimum={"bronze": 0.9}, maximum={"slag": 0.04}), "concentrate", lot())
+    assert [str(one.verdict) for one in judged.limits] == ["meets", "can't tell"]
+    assert "how much slag there is in concentrate" in judged.missing[0]
+
+
+@pytest.mark.parametrize(("least", "expected"), [(0.06, "fails"), (0.03, "can't tell")])
+def test_an_element_that_only_the_unknown_rest_could_hold(least, expected):
+    """Lead: none in the bronze, at most the 4 % of sand."""
+    judged = judge(
+        "x", of(minimum={"Pb": least}), "concentrate", lot(u_grade=0.001), contents={"bronze": BRONZE}
+    )
+    assert judged.verdict == expected
+
+
 def test_elements_aside_do_not_count_as_others():
     joint = product(
         {"Cu": (0.8, 0.0), "Sn": (0.07, 0.0), "Pb": (0.08, 0.0), "Zn": (0.045, 0.0), "Fe": (0.005, 0.0)}
@@ -116,7 +131,7 @@ def test_more_sample_is_named_where_the_sample_leaves_it_open():
     judged = judge("x", of(minimum={"bronze": 0.95}), "concentrate", lot(), sample=sample)
     found = judged.limits[0].settled
     assert found.amount == pytest.approx(0.2 * 1.6448536**2, rel=0.01)
-    assert "541 g of hand-sorted sample (now 200 g)" in found.says
+    assert "541 g of hand-sorted sample in all (now 200 g)" in found.says
 
 
 def test_draws_give_the_verdict_that_linear_propagation_gives_where_it_is_good():
@@ -128,7 +143,7 @@ def test_draws_give_the_verdict_that_linear_propagation_gives_where_it_is_good()
 def test_the_contract_wins_and_the_source_is_told():
     judged = judge("x", of(moisture=0.05), "concentrate", lot())
     assert "contract and local rules win" in judged.notes[0]
-    assert "an example (invented)" in judged.notes[1]
+    assert "an example (invented)" in judged.notes[2]
 
 
 def test_a_verdict_is_plain_json():
