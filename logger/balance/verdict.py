@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
+from logger.balance.asked import Asked, Kind, limit_words, listed, open_missing, range_words, sentence
 from logger.balance.conformity import (
     SURE,
     Sample,
@@ -26,14 +27,16 @@ from logger.balance.conformity import (
 )
 from logger.balance.consists import Consists, Range, with_contents
 from logger.balance.elements import ELEMENTS
-from logger.balance.grades import CONTRACT, Grade, GradeError, percent
+from logger.balance.grades import CONTRACT, Grade, GradeError
 from logger.balance.inputs import Array
 from logger.balance.joint import Function, Joint, Told
 from logger.balance.result import Estimate, plain
 from logger.balance.selling import Contents, contents_faults
 
-BAND = 'Each limit is judged by itself, at 95 % probability; "±" gives the 95 % interval (guard band by JCGM 106).'
-Kind = Literal["minimum", "maximum", "moisture", "each other", "others", "condition"]
+BAND = (
+    'Each limit is judged by itself, at 95 % probability; "±" gives the 95 % interval '
+    "(guard band by JCGM 106)."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +118,8 @@ def _whole(name: str, stream: str, whole: Verdict, limits: tuple[LimitJudged, ..
         return f"{stream} meets {name}: every limit is kept with at least 95 % probability."
     those = [one.of for one in limits if one.verdict is whole]
     if whole is Verdict.FAILS:
-        return f"{stream} fails {name} by {_listed(those)}."
-    return f"Whether {stream} meets {name} can't be told because of {_listed(those)}."
+        return f"{stream} fails {name} by {listed(those)}."
+    return f"Whether {stream} meets {name} can't be told because of {listed(those)}."
 
 
 def _conditions(grade: Grade, answers: Mapping[str, bool]) -> Iterator[LimitJudged]:
@@ -130,18 +133,6 @@ def _conditions(grade: Grade, answers: Mapping[str, bool]) -> Iterator[LimitJudg
             found = Verdict.MEETS if answer else Verdict.FAILS
             says = f"{name}: {'yes' if answer else 'no'}, to the question: {question}"
         yield LimitJudged(name, "condition", None, None, None, None, found, missing, None, says)
-
-
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """One limit, before it is judged."""
-
-    of: str
-    kind: Kind
-    limit: float
-    minimum: bool
-    range_: Range
-    lacks: str  # what to say where nothing is known of it
 
 
 class _Judging:
@@ -163,11 +154,11 @@ class _Judging:
     def limits(self) -> list[LimitJudged]:
         return [self._judged(one) for one in (*self._asked(), *self._asked_of_others())] + [*self._moisture()]
 
-    def _asked(self) -> Iterator[_Asked]:
+    def _asked(self) -> Iterator[Asked]:
         for limits, minimum in ((self._grade.minimum, True), (self._grade.maximum, False)):
             for name, limit in limits.items():
                 found = self._consists.range_of(name)
-                yield _Asked(
+                yield Asked(
                     name,
                     "minimum" if minimum else "maximum",
                     limit,
@@ -176,7 +167,7 @@ class _Judging:
                     f"how much {name} there is in {self._stream} (an assay, or its components' contents)",
                 )
 
-    def _asked_of_others(self) -> Iterator[_Asked]:
+    def _asked_of_others(self) -> Iterator[Asked]:
         """Every other one by itself, and all together."""
         lacks = f"what else there is in {self._stream}"
         if self._grade.each_other is not None:
@@ -184,26 +175,26 @@ class _Judging:
             for name in self._consists.candidates:
                 if name not in self._grade.named:
                     found = self._consists.range_of(name)
-                    yield _Asked(name, "each other", limit, False, found, lacks)
+                    yield Asked(name, "each other", limit, False, found, lacks)
             rest = self._consists.unnamed()
             if rest is not None:
-                yield _Asked("whatever has no name", "each other", limit, False, rest, lacks)
+                yield Asked("whatever has no name", "each other", limit, False, rest, lacks)
         if self._grade.others is not None:
             found = self._consists.others()
-            yield _Asked("all others together", "others", self._grade.others, False, found, lacks)
+            yield Asked("all others together", "others", self._grade.others, False, found, lacks)
 
     def _moisture(self) -> Iterator[LimitJudged]:
         if self._grade.moisture is None:
             return
         lacks = f"the moisture of {self._stream}"
         if not self._joint.has("moisture", self._stream):
-            yield self._lacking(_Asked("moisture", "moisture", self._grade.moisture, False, _NONE, lacks))
+            yield self._lacking(Asked("moisture", "moisture", self._grade.moisture, False, _NONE, lacks))
             return
         get = self._joint.get("moisture", self._stream)
-        asked = _Asked("moisture", "moisture", self._grade.moisture, False, Range(get, get, (), False), lacks)
+        asked = Asked("moisture", "moisture", self._grade.moisture, False, Range(get, get, (), False), lacks)
         yield self._judged(asked, wet=True)
 
-    def _judged(self, asked: _Asked, wet: bool = False) -> LimitJudged:
+    def _judged(self, asked: Asked, wet: bool = False) -> LimitJudged:
         if asked.range_.none and asked.of not in ELEMENTS:
             return self._lacking(asked)  # a component that was not looked for is not known to be absent
         low = self._joint.tell(self._on_basis(asked.range_.low, wet))
@@ -218,13 +209,13 @@ class _Judging:
             return self._by_estimate(asked, low, high, found)
         if found is Verdict.OPEN and asked.range_.none:
             return self._lacking(asked)
-        missing = () if at_ends[0] is at_ends[1] else _open_missing(asked)
+        missing = () if at_ends[0] is at_ends[1] else open_missing(asked)
         settled = self._settled(asked, low) if found is Verdict.OPEN and not missing else None
         shown = (low.estimate(share=True), high.estimate(share=True))
         told = max(ends) if found is Verdict.FAILS else min(ends)
-        says = _sentence(asked, *shown, None if missing else told, found)
+        says = sentence(asked, *shown, None if missing else told, found)
         if missing:
-            says += f" What is missing: {_listed(missing)}."
+            says += f" What is missing: {listed(missing)}."
         if settled is not None:
             says += f" {settled.says[0].upper()}{settled.says[1:]}."
         return LimitJudged(asked.of, asked.kind, asked.limit, *shown, told, found, missing, settled, says)
@@ -237,7 +228,7 @@ class _Judging:
         moisture = self._joint.get("moisture", self._stream)
         return lambda x: figure(x) * (1.0 - moisture(x))
 
-    def _settled(self, asked: _Asked, told: Told) -> Settled | None:
+    def _settled(self, asked: Asked, told: Told) -> Settled | None:
         if self._sample is None or asked.kind == "moisture":
             return None
         part = _part_of(told, self._joint, self._sample)
@@ -245,7 +236,7 @@ class _Judging:
             told.value, told.u, min(part, told.u), asked.limit, minimum=asked.minimum, sample=self._sample
         )
 
-    def _by_estimate(self, asked: _Asked, low: Told, high: Told, would: Verdict) -> LimitJudged:
+    def _by_estimate(self, asked: Asked, low: Told, high: Told, would: Verdict) -> LimitJudged:
         shown = (low.estimate(share=True), high.estimate(share=True))
         lacks = f"a measurement of {asked.of} in {self._stream}"
         words = {
@@ -254,18 +245,18 @@ class _Judging:
             Verdict.OPEN: "even so it is open",
         }
         says = (
-            f"{_range_words(asked, *shown)} is an estimate, not a measurement, so it can't be told whether "
-            f"{_limit_words(asked)}; going by the estimate, {words[would]}."
+            f"{range_words(asked, *shown)} is an estimate, not a measurement, so it can't be told whether "
+            f"{limit_words(asked)}; going by the estimate, {words[would]}."
         )
         return LimitJudged(
             asked.of, asked.kind, asked.limit, *shown, None, Verdict.OPEN, (lacks,), None, says
         )
 
-    def _lacking(self, asked: _Asked) -> LimitJudged:
+    def _lacking(self, asked: Asked) -> LimitJudged:
         lacks = asked.lacks
         if self._grade.basis == "wet" and not self._joint.has("moisture", self._stream):
             lacks = f"the moisture of {self._stream}, since the grade is of the wet mass"
-        says = f"Whether {_limit_words(asked)} can't be told. What is missing: {lacks}."
+        says = f"Whether {limit_words(asked)} can't be told. What is missing: {lacks}."
         return LimitJudged(
             asked.of, asked.kind, asked.limit, None, None, None, Verdict.OPEN, (lacks,), None, says
         )
@@ -278,15 +269,6 @@ def _unknown(x: Array) -> Array:
 _NONE = Range(_unknown, _unknown, (), True)
 
 
-def _open_missing(asked: _Asked) -> tuple[str, ...]:
-    return tuple(
-        f"how much {asked.of} there is in it beside what has a name"
-        if c == "what no component names"
-        else f"what {c} consists of (its contents)"
-        for c in asked.range_.open_
-    )
-
-
 def _part_of(told: Told, joint: Joint, sample: Sample) -> float:
     """The part of u that comes from the sample; all of it, where the sample names no sources."""
     if not sample.sources:
@@ -294,31 +276,3 @@ def _part_of(told: Told, joint: Joint, sample: Sample) -> float:
     mine = np.array([one.name.startswith(sample.sources) for one in joint.sources], dtype=bool)
     whole = float(np.linalg.norm(told.spread))
     return told.u * float(np.linalg.norm(told.spread[mine])) / whole if whole > 0.0 else 0.0
-
-
-def _sentence(asked: _Asked, low: Estimate, high: Estimate, chance: float | None, found: Verdict) -> str:
-    value = _range_words(asked, low, high)
-    if found is Verdict.OPEN:
-        how_sure = "" if chance is None else f" ({100 * chance:.0f} % probability)"
-        return f"{value}: whether {_limit_words(asked)} can't be told{how_sure}."
-    return f"{value}: {found} the limit, {_bound(asked)}."
-
-
-def _range_words(asked: _Asked, low: Estimate, high: Estimate) -> str:
-    if low is high or (low.value, low.u) == (high.value, high.u):
-        u = f" ± {100 * 1.96 * low.u:.2g}" if low.u else ""
-        return f"{asked.of} {100 * low.value:.4g}{u} %"
-    return f"{asked.of} between {100 * low.value:.4g} and {100 * high.value:.4g} %"
-
-
-def _bound(asked: _Asked) -> str:
-    return f"{'at least' if asked.minimum else 'at most'} {percent(asked.limit)}"
-
-
-def _limit_words(asked: _Asked) -> str:
-    return f"{asked.of} is {_bound(asked)}"
-
-
-def _listed(names: list[str] | tuple[str, ...]) -> str:
-    names = list(dict.fromkeys(names))
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
