@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from logger import __version__
-from logger.commands import alarms, explain, lots, runs, said, say, setup, show, wire, wire_find
+from logger.commands import alarms, explain, lots, runs, said, say, scales, setup, show, wire, wire_find
 from logger.commands.shared import (
     CANT_CREATE,
     DATA,
@@ -53,6 +53,7 @@ app.command()(show.now)
 app.command()(show.tally)
 app.command()(setup.prove)
 app.command()(said.said)
+app.command()(scales.scales)
 app.command()(explain.explain)
 
 

@@ -64,6 +64,7 @@ COMMANDS = [
     ["now"],
     ["tally"],
     ["said"],
+    ["scales"],
     ["lot", "list"],
     ["lot", "open"],
     ["lot", "weigh"],

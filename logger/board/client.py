@@ -73,6 +73,10 @@ class DaemonClient:
         """The weigh-up of a lot over all its runs; ClientError, 404 where there is no such lot or no run."""
         return dict(self._ask(f"/api/v1/lots/{quote(lot, safe='')}/weigh-up"))
 
+    def scales(self) -> list[dict[str, Any]]:
+        """Every scale with its plate, its check weights and their verdicts, its drift and its warnings."""
+        return list(self._ask("/api/v1/scales"))
+
     def submit(self, action: Mapping[str, Any]) -> Answer:
         """Have an action entered. A refusal is an Answer too (``accepted`` False).
 

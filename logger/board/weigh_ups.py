@@ -1,13 +1,13 @@
 """Weigh-ups over the API: the document that follows from the books, and what it gives.
 
 GET /api/v1/runs/RUN/weigh-up and /api/v1/lots/LOT/weigh-up answer the document (it can be kept in a file,
-changed and balanced there); /api/v1/scales the check weights of every scale. All of it is computed in threads
-of its own.
+changed and balanced there); /api/v1/scales the check weights of every scale. All of it is computed in threads.
 """
 
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
+from datetime import datetime
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -35,6 +35,19 @@ def add_weigh_up_routes(app: FastAPI, desk: Desk, in_thread: InThread) -> None:
     @app.get("/api/v1/lots/{lot:path}/weigh-up")
     async def lot_weigh_up(lot: str) -> Response:
         return await in_thread(partial(_answer, "lot", lot, desk.lot_weigh_up, _document))
+
+    @app.get("/api/v1/scales")
+    async def scales() -> Response:
+        return await in_thread(partial(_scales, desk))
+
+
+def _scales(desk: Desk) -> Response:
+    """Every scale with its checks and their verdicts. Blocks: call in a thread."""
+    from logger.balance.scale_log import scale_json
+
+    state = desk.snapshot()
+    now, unit = datetime.fromisoformat(state["at"]), str(state["units"])
+    return json_response([scale_json(name, scale, now, unit) for name, scale in desk.scales().items()])
 
 
 def _document(weigh_up: WeighUp) -> dict[str, Any]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from datetime import datetime, timedelta
 
 import httpx
 import pytest
 
-from logger.balance.document import Stream, WeighUp
+from logger.balance.document import CheckWeight, Scale, Stream, WeighUp
 from logger.balance.faults import WeighUpError
 from logger.board.client import DaemonClient
 from logger.board.server import BoardServer
@@ -53,3 +54,25 @@ def test_a_weigh_up_that_does_not_fit_together_says_every_fault(ask: httpx.Clien
     assert answer.status_code == 409
     assert answer.json()["faults"] == ["streams.feed: one", "streams.tailings: two"]
     assert answer.json()["detail"].endswith("streams.feed: one; streams.tailings: two")
+
+
+def test_every_scale_stands_with_its_checks_and_their_verdicts(ask: httpx.Client, desk: FakeDesk) -> None:
+    """Class III, e 10 g: 1 e is allowed in service up to 500 e (OIML R 76-1, table 6 and 3.5.2)."""
+    at = datetime.fromisoformat(desk.snapshot()["at"])
+    checks = (
+        CheckWeight(nominal=5.0, shown=5.01, at=at - timedelta(days=40)),
+        CheckWeight(nominal=5.0, shown=5.02, at=at - timedelta(days=31)),
+    )
+    bench = Scale(resolution=0.005, verification_interval=0.01, accuracy_class="III", checks=checks)
+    desk.scales_known = {"bench": bench, "feed": Scale(resolution=0.01)}
+    first, second = ask.get("/api/v1/scales").json()
+    assert [(c["shown_kg"], c["error_kg"], c["limit_kg"], c["verdict"]) for c in first["checks"]] == [
+        (5.02, 0.02, 0.01, "fails"),
+        (5.01, 0.01, 0.01, "passes"),
+    ]
+    assert (first["class"], first["resolution_kg"], first["drift"]) == ("III", 0.005, None)
+    assert [warning.partition(":")[0] for warning in first["warnings"]] == [
+        "its last check failed",
+        "its last check was 31 days ago; put a check weight on",
+    ]
+    assert (second["checks"], len(second["warnings"])) == ([], 1)
