@@ -56,7 +56,10 @@ class Told:
 
 @dataclass(frozen=True, slots=True)
 class Joint:
-    """k variables that depend on n independent sources. ``drawn``: (count, k), where draws were made."""
+    """k variables that depend on n independent sources. ``drawn``: (count, k), where draws were made.
+
+    A draw without a solution is NaN, and left out of what is told.
+    """
 
     keys: tuple[Key, ...]
     values: Array  # (k,)
@@ -95,7 +98,7 @@ class Joint:
             value = float(function(x))
             found = np.broadcast_to(function(shifted), (len(x),))
             gradient = np.asarray(np.imag(found) / STEP, dtype=float)
-            drawn = None if self.drawn is None else np.broadcast_to(function(self.drawn), len(self.drawn))
+            drawn = None if self.drawn is None else self._drawn(function)
         if not (np.isfinite(value) and np.isfinite(gradient).all()) or gradient[~self.known].any():
             return None
         by_source = gradient @ self.slopes
@@ -104,7 +107,14 @@ class Joint:
         exact = np.array([one.u == 0.0 for one in self.sources], dtype=bool)
         part = float((spread[guessed] ** 2).sum())
         estimated = part > ESTIMATED_FROM * float((spread**2).sum()) or bool(by_source[guessed & exact].any())
-        return Told(value, spread, None if drawn is None else np.asarray(drawn), estimated)
+        return Told(value, spread, drawn, estimated)
+
+    def _drawn(self, function: Function) -> Array | None:
+        """Without the draws that no balance was found for."""
+        assert self.drawn is not None  # noqa: S101 - for the types
+        found = np.broadcast_to(function(self.drawn), len(self.drawn))
+        found = found[np.isfinite(found)]
+        return found if len(found) else None
 
     def plus(self, more: Mapping[Key, Input], seed: int = 2) -> Joint:
         """Together with further variables that depend on nothing else (each its own source)."""
