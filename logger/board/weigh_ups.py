@@ -1,7 +1,7 @@
 """Weigh-ups over the API: the document that follows from the books, and what it gives.
 
 GET /api/v1/runs/RUN/weigh-up and /api/v1/lots/LOT/weigh-up answer the document (it can be kept in a file,
-changed and balanced there); /api/v1/scales the check weights of every scale. All of it is computed in threads.
+changed and balanced there); /api/v1/scales the check weights of every scale. It is all computed in threads.
 """
 
 from __future__ import annotations
