@@ -46,8 +46,8 @@ def sentence(asked: Asked, low: Estimate, high: Estimate, chance: float | None, 
 
 def range_words(asked: Asked, low: Estimate, high: Estimate) -> str:
     if low is high or (low.value, low.u) == (high.value, high.u):
-        u = f" ± {100 * 1.96 * low.u:.2g}" if low.u else ""
-        return f"{asked.of} {100 * low.value:.4g}{u} %"
+        band = f" ({100 * low.low:.3g} to {100 * low.high:.3g})" if low.u else ""
+        return f"{asked.of} {100 * low.value:.4g} %{band}"
     return f"{asked.of} between {100 * low.value:.4g} and {100 * high.value:.4g} %"
 
 

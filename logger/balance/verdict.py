@@ -34,8 +34,8 @@ from logger.balance.result import Estimate, plain
 from logger.balance.selling import Contents, contents_faults
 
 BAND = (
-    'Each limit is judged by itself, at 95 % probability; "±" gives the 95 % interval '
-    "(guard band by JCGM 106)."
+    "Each limit is judged by itself, at 95 % probability (guard band by JCGM 106); brackets give the 95 % "
+    "interval."
 )
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from uncertainties import ufloat
 
 from logger.balance.conformity import Sample
@@ -178,3 +180,27 @@ def test_contents_of_more_than_everything_are_refused():
     contents = {"bronze": {"Cu": Content(share=0.9), "Sn": Content(share=0.2)}}
     with pytest.raises(GradeError, match="sums to 110 %"):
         judge("x", of(minimum={"Cu": 0.5}), "concentrate", lot(), contents=contents)
+
+
+PARTS = st.lists(st.floats(0.01, 1.0), min_size=3, max_size=3).map(
+    lambda many: [one / sum(many) for one in many]
+)
+
+
+@given(PARTS, PARTS, PARTS, st.booleans(), st.booleans())
+def test_whatever_the_unknown_contents_are_the_truth_lies_between_the_ends(
+    grades, of_a, of_b, knows_rest, knows_b
+):
+    """Lots of a, b and Cu; of a and b copper, tin and zinc are the truth, told in part."""
+    names = ("Cu", "Sn", "Zn")
+    joint = product(dict(zip(("a", "b", "Cu"), ((g, 0.0) for g in grades), strict=True)))
+    told = {
+        "a": dict(list(zip(names, (Content(share=s) for s in of_a), strict=True))[: 3 if knows_rest else 2])
+    }
+    if knows_b:
+        told["b"] = dict(zip(names, (Content(share=s) for s in of_b), strict=True))
+    truth = grades[2] + grades[0] * of_a[0] + grades[1] * of_b[0]
+    judged = judge("x", of(minimum={"Cu": 0.5}), "nodules", joint, contents=told).limits[0]
+    assert judged.value.value - 1e-9 <= truth <= judged.highest.value + 1e-9
+    assert not (judged.verdict == "meets" and truth < 0.5 - 1e-9)
+    assert not (judged.verdict == "fails" and truth > 0.5 + 1e-9)
