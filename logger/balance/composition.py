@@ -113,15 +113,19 @@ def _combined(
     if 1.0 - below(0.5 * degrees, 0.5 * statistic) >= CHANCE / max(tested, 1):
         return mean, value, sqrt(own), []
     birge = sqrt(statistic / degrees)
+    widened, says = birge * sqrt(own), f"the combined uncertainty was made {birge:.2g} times as large"
+    if own == 0.0:  # given as exact: a factor does nothing
+        exact = [each.values[component] for each in seen if each.variances[component] == 0.0]
+        widened = sqrt(sum((one - value) ** 2 for one in exact) / max(len(exact) - 1, 1))
+        says = "of those given as exact the scatter was taken" if widened else "the one given as exact stands"
     extra = inputs.add(
-        Input(f"between the samples of {name}: {component}", 0.0, sqrt((birge**2 - 1.0) * own))
+        Input(f"between the samples of {name}: {component}", 0.0, sqrt(max(widened**2 - own, 0.0)))
     )
     figures = listed([f"{percent(each.values[component])} ({each.label})" for each in seen])
     note = (
-        f"{component} in {name}: the samples disagree more than their uncertainties allow: {figures}; the "
-        f"combined uncertainty was made {birge:.2g} times as large"
+        f"{component} in {name}: the samples disagree more than their uncertainties allow: {figures}; {says}"
     )
-    return (lambda z: mean(z) + extra(z)), value, birge * sqrt(own), [note]
+    return (lambda z: mean(z) + extra(z)), value, widened, [note]
 
 
 def _weights(component: str, seen: Sequence[Said]) -> list[float]:

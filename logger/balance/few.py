@@ -60,13 +60,12 @@ def widened(value: float, low: float, high: float, drawn: Array, at_corners: Arr
 
 
 def _few(one: Input) -> bool:
-    return one.shape == "gamma" and (one.value / one.u) ** 2 <= FEW + 0.6
+    return one.shape in ("gamma", "count") and one.gamma[0] <= FEW + 0.6
 
 
 def _ends(one: Input) -> tuple[float, float, float, float]:
     """Jeffreys' and the exact ends, in the input's own unit."""
-    shape = (one.value / one.u) ** 2
-    unit = one.value / shape
+    shape, unit = one.gamma
     least = quantile(shape - 0.5, SIDE) if shape > 0.5 + 1e-9 else 0.0
     return (
         unit * quantile(shape, SIDE),

@@ -55,6 +55,14 @@ class Input:
             raise ValueError(f"{name}: {found} found, each worth {each}; must be at least 0 and above 0")
         return cls(name, found * each, sqrt(found + 0.5) * each, "count")
 
+    @property
+    def gamma(self) -> tuple[float, float]:
+        """Shape and unit of the distribution of a "gamma" or a "count"; of a count k + 1/2 and ``each``."""
+        if self.shape == "gamma":
+            return (self.value / self.u) ** 2, self.u**2 / self.value
+        each = 2.0 * self.u**2 / (sqrt(self.value**2 + 2.0 * self.u**2) + self.value)  # u² = (k + 1/2)·each²
+        return self.value / each + 0.5, each
+
     def __post_init__(self) -> None:
         if not (np.isfinite(self.value) and np.isfinite(self.u) and self.u >= 0.0):
             raise ValueError(
@@ -122,14 +130,9 @@ def _draw(random: np.random.Generator, one: Input, count: int) -> Array:
         return random.uniform(one.value - sqrt(3) * one.u, one.value + sqrt(3) * one.u, count)
     if one.shape == "triangular":
         return random.triangular(one.value - sqrt(6) * one.u, one.value, one.value + sqrt(6) * one.u, count)
-    if one.shape == "gamma":
-        shape = (one.value / one.u) ** 2
-        return random.gamma(shape, one.value / shape, count)
-    if one.shape == "count":
-        each = (
-            2.0 * one.u**2 / (sqrt(one.value**2 + 2.0 * one.u**2) + one.value)
-        )  # of u² = value·each + each²/2
-        return random.gamma(one.value / each + 0.5, each, count)
+    if one.shape in ("gamma", "count"):
+        shape, unit = one.gamma
+        return random.gamma(shape, unit, count)
     return random.normal(one.value, one.u, count)
 
 

@@ -62,7 +62,7 @@ def questions(name: str, stream: Stream, document: WeighUp) -> tuple[str, ...]:
     if missing and usual:
         asked.append(_without(name, missing, median(usual), unit))
     asked += _far_off(name, [each for each in weighed if each.tare > 0.0], unit)
-    asked += _whole_tares(name, weighed, unit)
+    asked += _whole_tares(name, weighed, missing if asked else [], unit)
     return tuple(asked)
 
 
@@ -99,13 +99,13 @@ def _slip(times: float) -> str:
     return "was it typed wrong"
 
 
-def _whole_tares(name: str, weighed: list[_Weighed], unit: str) -> list[str]:
+def _whole_tares(name: str, weighed: list[_Weighed], asked_of: list[_Weighed], unit: str) -> list[str]:
     """A net that is off from its siblings by whole tares, where these agree much better than a tare."""
     asked = []
     tares = [each.tare for each in weighed if each.tare > 0.0]
     for each in weighed:
         rest = [one.net for one in weighed if one.k != each.k]
-        if len(rest) < 2 or not tares:
+        if len(rest) < 2 or not tares or each in asked_of:
             continue
         tare, usual = median(tares), median(rest)
         if max(rest) - min(rest) > EVEN * tare:

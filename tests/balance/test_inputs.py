@@ -57,3 +57,23 @@ def test_the_same_seed_gives_the_same_draws():
 def test_an_input_that_is_no_number_is_refused(value, u):
     with pytest.raises(ValueError, match="must be finite"):
         Input("x", value, u)
+
+
+@pytest.mark.parametrize("found", [0.0, 1.0, 17.5, 4000.0])
+def test_a_count_has_the_plain_count_as_its_value_and_jeffreys_gamma_as_its_draws(found):
+    """Mean (k + 1/2)·each, standard deviation √(k + 1/2)·each, though the value is k·each."""
+    one = Input.counted("x", found, 0.02)
+    assert one.value == found * 0.02
+    assert one.gamma == pytest.approx((found + 0.5, 0.02))
+    inputs = Inputs()
+    inputs.add(one)
+    drawn = inputs.draw(200_000)[:, 0]
+    assert drawn.min() >= 0.0
+    assert drawn.mean() == pytest.approx((found + 0.5) * 0.02, rel=0.02)
+    assert drawn.std() == pytest.approx(one.u, rel=0.02)
+
+
+@pytest.mark.parametrize(("found", "each"), [(-1.0, 1.0), (1.0, 0.0), (float("nan"), 1.0)])
+def test_a_count_of_less_than_nothing_is_refused(found, each):
+    with pytest.raises(ValueError, match="must be at least 0 and above 0"):
+        Input.counted("x", found, each)
