@@ -247,8 +247,10 @@ class FeedContradicted:
         found = []
         for window in [each for each in WINDOWS if now.now_s - each >= oldest and len(pasts) > 1]:
             d, a, v, phi, wander = self._due(now, now.now_s - window, least=True)
-            if 0.0 <= d <= RATIO * a:
-                found.append((evidence(a, d, v, phi, max(wander, WANDER_LEAST)), window, d, a, "product"))
+            if a > 0.0 and d <= RATIO * a:
+                found.append(
+                    (evidence(a, max(d, 0.0), v, phi, max(wander, WANDER_LEAST)), window, d, a, "product")
+                )
         return found
 
     # -- end ---------------------------------------------------------------------------------------
