@@ -99,6 +99,14 @@ def test_a_price_of_an_unknown_stream_is_told_and_not_used():
     assert any("no stream slimes" in note for note in found.notes)
 
 
+def test_what_went_over_again_is_told_but_not_counted_twice():
+    prices = Prices(currency="EUR", products={"concentrate": BY_KG, "middlings": BY_KG})
+    found = worth(prices, lot(), wanted="bronze", finals=("concentrate", "tailings"), feeds=FEEDS)
+    assert found.products["middlings"].estimate.value == pytest.approx(40.0)
+    assert found.total.estimate.value == pytest.approx(80.0)
+    assert any("middlings went over the table again" in note for note in found.notes)
+
+
 def test_worth_is_plain_json():
     told = priced(products={"concentrate": BY_KG}).to_json()
     assert json.loads(json.dumps(told)) == told
