@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from tests.bench.peers.adapt import as_played, at_feed_stops, judged, streams
+from tests.bench.peers.adapt import as_played, at_feed_stops, feed_stream, judged, streams
 from tests.bench.peers.all_of import PEERS
-from tests.bench.peers.calibrate import Hour, critical, factor, tune, undisturbed, units
-from tests.bench.peers.columns import median_95, text
+from tests.bench.peers.calibrate import Hour, calm, critical, factor, speaks, tune, units
 from tests.bench.peers.contract import LEARN_S, Stream, edges
-from tests.bench.peers.run import OURS, Job, from_file, run
+from tests.bench.peers.feed import FEED_PEERS
+from tests.bench.peers.tabular import TabularCusum, passings
 from tests.bench.testbay.plan import plan
 from tests.bench.testbay.regimes import TUNING
 from tests.bench.testbay.trace import make
@@ -38,7 +36,7 @@ def tuned(name: str) -> float:
 @pytest.mark.parametrize("name", PEERS)
 def test_a_stop_is_called_after_it_came_and_not_before(name: str) -> None:
     peer = PEERS[name]
-    found = peer.alarms(peer.look(stream(stop_s=STOP_S)), tuned(name))
+    found = list(peer.alarms(peer.look(stream(stop_s=STOP_S)), tuned(name)))
     assert found
     assert STOP_S < found[0] < STOP_S + 600.0
 
@@ -46,15 +44,15 @@ def test_a_stop_is_called_after_it_came_and_not_before(name: str) -> None:
 @pytest.mark.parametrize("name", PEERS)
 def test_a_stream_that_flows_on_is_left_alone(name: str) -> None:
     peer = PEERS[name]
-    assert peer.alarms(peer.look(stream(seed=3)), tuned(name)) == []
+    assert not speaks(peer, peer.look(stream(seed=3)), tuned(name))
 
 
 @pytest.mark.parametrize("name", PEERS)
 def test_the_critical_parameter_parts_silence_from_alarm(name: str) -> None:
     peer, flow = PEERS[name], stream(stop_s=STOP_S)
     edge = critical(peer, flow)
-    assert peer.alarms(peer.look(flow), edge) == []
-    assert peer.alarms(peer.look(flow), edge / 1.006)
+    assert not speaks(peer, peer.look(flow), edge)
+    assert speaks(peer, peer.look(flow), edge / 1.006)
 
 
 @pytest.mark.parametrize("name", PEERS)
@@ -67,16 +65,16 @@ def test_nobody_speaks_while_it_learns(name: str) -> None:
 @pytest.mark.parametrize("name", PEERS)
 def test_a_stream_too_short_to_learn_from_gives_no_alarm(name: str) -> None:
     peer = PEERS[name]
-    assert peer.alarms(peer.look(stream(length_s=120.0)), peer.low) == []
+    assert not speaks(peer, peer.look(stream(length_s=120.0)), peer.low)
 
 
 @pytest.mark.parametrize("name", PEERS)
 def test_looking_changes_nothing(name: str) -> None:
     peer, flow = PEERS[name], stream(stop_s=STOP_S)
     looked = peer.look(flow)
-    once = peer.alarms(looked, 2.0 * peer.low)
-    assert peer.alarms(looked, 2.0 * peer.low) == once
-    assert peer.alarms(peer.look(flow), 2.0 * peer.low) == once
+    once = list(peer.alarms(looked, 2.0 * peer.low))
+    assert list(peer.alarms(looked, 2.0 * peer.low)) == once
+    assert list(peer.alarms(peer.look(flow), 2.0 * peer.low)) == once
 
 
 @pytest.mark.parametrize("name", PEERS)
@@ -84,13 +82,14 @@ def test_silence_of_the_scale_is_borne(name: str) -> None:
     flow = stream()
     kept = (flow.at_s < 900.0) | (flow.at_s > 1000.0)
     peer = PEERS[name]
-    peer.alarms(peer.look(Stream(flow.at_s[kept], flow.kg[kept], flow.d_kg)), peer.low)
+    silent = Stream(flow.at_s[kept], flow.kg[kept], flow.d_kg)
+    assert all(at_s >= LEARN_S for at_s in peer.alarms(peer.look(silent), peer.low))
 
 
 def test_a_condition_that_flickers_is_one_alarm() -> None:
     at_s = np.arange(700.0, 900.0)
     over = (at_s == 710.0) | (at_s == 740.0) | (at_s == 850.0)
-    assert edges(at_s, over) == [710.0, 850.0]
+    assert list(edges(at_s, over)) == [710.0, 850.0]
 
 
 # ------------------------------------------------------------------ calibration
@@ -120,6 +119,7 @@ def test_a_peer_is_tuned_in_units_of_each_outlet() -> None:
     ]
     unit = units(hours, PEERS)
     found = tune("timer", hours, unit)
+    assert found is not None
     assert unit["timer", "bay", "loud"] / unit["timer", "bay", "quiet"] == pytest.approx(10.0, rel=0.1)
     assert (found.hours, found.check_hours) == (600, 600)
     assert 0 <= found.check_alarms <= 15
@@ -128,13 +128,58 @@ def test_a_peer_is_tuned_in_units_of_each_outlet() -> None:
 
 def test_nothing_happens_in_an_undisturbed_hour_and_chance_is_drawn_anew() -> None:
     drawn = plan(3, TUNING, "busy")
-    one, other = undisturbed(drawn, 1), undisturbed(drawn, 2)
+    one, other = streams(calm(drawn, 1)), streams(calm(drawn, 2))
     assert drawn.events
     for name, flow in one.items():
         assert flow.at_s[-1] > LEARN_S + 3590.0
         _, mean = flow.seconds()
         assert np.nanmin(np.diff(mean[int(LEARN_S) :])) > -0.2  # no container was taken away
         assert not np.array_equal(flow.kg[:500], other[name].kg[:500])
+
+
+def test_a_chart_by_running_totals_is_the_chart_by_its_loop() -> None:
+    """The same signals as `TabularCusum`, which starts anew behind each."""
+    x = np.random.default_rng(4).normal(1.0, 1.0, 3000)
+    chart, found = TabularCusum(1.0, 0.5, 3.0), []
+    for i, each in enumerate(x.tolist()):
+        chart.add(each)
+        if chart.low > 3.0:
+            found.append(i)
+            chart = TabularCusum(1.0, 0.5, 3.0)
+    assert len(found) > 20
+    assert list(passings(0.5 - x, 3.0)) == found
+
+
+# ------------------------------------------------------------------ on the feed
+
+
+def fed(seed: int, change: float = 0.0) -> Stream:
+    """What is used of a feed of 60 kg/h: 5 Hz, lumps of 4 g, 5 g; from `STOP_S` on changed by a part."""
+    rng = np.random.default_rng(seed)
+    at_s = np.arange(0.1, 3600.0, 0.2)
+    wish_kg = 60.0 / 3600.0 * 0.2 * np.where(at_s < STOP_S, 1.0, 1.0 + change)
+    kg = np.cumsum(rng.poisson(wish_kg / 0.004) * 0.004) + rng.normal(0.0, 0.004, len(at_s))
+    return Stream(at_s, np.round(kg / 0.005) * 0.005, 0.005, 60.0 / 3600.0)
+
+
+@pytest.mark.parametrize("name", [name for name in FEED_PEERS if name != "timer"])
+@pytest.mark.parametrize("change", [-0.4, 0.4])
+def test_a_feed_that_changes_either_way_is_called_after_it_did(name: str, change: float) -> None:
+    peer = FEED_PEERS[name]
+    set_to = 1.6 * max(critical(peer, fed(seed)) for seed in (21, 22, 23))
+    assert not speaks(peer, peer.look(fed(24)), set_to)
+    found = list(peer.alarms(peer.look(fed(24, change)), set_to))
+    assert found
+    assert STOP_S < found[0] < STOP_S + 1200.0
+
+
+def test_refills_are_taken_out_of_what_was_used() -> None:
+    trace = next(t for t in (make(seed, "tuning", "drift") for seed in range(9)) if not t.plan.hand)
+    assert any(e.kind == "refill" for e in trace.events)
+    flow = feed_stream(trace)
+    used = np.interp(flow.at_s, trace.flows.t, trace.flows.used)
+    off = (flow.kg - flow.kg[0]) - (used - used[0])
+    assert np.abs(off).max() < 10.0 * trace.plan.feed_scale.resolution_kg
 
 
 # ------------------------------------------------------------------ on the test bay
@@ -176,25 +221,3 @@ def test_readings_of_overload_are_none() -> None:
     whole = len(streams(trace)[name].kg)
     trace.lines[name] = spoiled
     assert len(streams(trace)[name].kg) <= whole - 90
-
-
-def test_the_interval_of_a_median_holds_it_as_often_as_it_says() -> None:
-    """2000 samples of 25 exponential values, whose median is log 2: 95 % or a little more (here 95.7 %)."""
-    rng = np.random.default_rng(8)
-    spans = [median_95(rng.exponential(size=25).tolist()) for _ in range(2000)]
-    held = np.mean([low <= np.log(2.0) <= high for low, high in spans])
-    assert 0.94 < held < 0.975
-
-
-def test_the_interval_of_a_median_of_three_is_all_of_them() -> None:
-    assert median_95([3.0, 1.0, 2.0]) == (1.0, 3.0)
-
-
-def test_a_small_run_gives_a_column_for_each_and_survives_its_file(tmp_path: Path) -> None:
-    columns = run([Job(0, "tuning", "busy")], {"commission": 1, "calibrate": 4, "check": 1}, 1, True)
-    assert [c.name for c in columns] == [OURS, *PEERS]
-    file = tmp_path / "run.json"
-    file.write_text(json.dumps([c.to_json() for c in columns]))
-    again = [from_file(each) for each in json.loads(file.read_text())]
-    assert text(again) == text(columns)
-    assert all(len(c.parts) == 1 for c in again)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from tests.bench.peers.contract import LEARN_S, Stream
 from tests.bench.testbay.play import Alarm, Played
 from tests.bench.testbay.score import Scored, Scorer
@@ -18,11 +20,24 @@ def streams(trace: Trace) -> dict[str, Stream]:
     return found
 
 
+def feed_stream(trace: Trace) -> Stream:
+    """What was used of the feed, with each refill taken out as it truly was, and what was shown during it."""
+    lines, plan = trace.lines["feed"], trace.plan
+    at_s, added = lines.at_ns * 1e-9, np.zeros(len(lines))
+    good = lines.status == 0
+    for e in trace.events:
+        if e.kind == "refill":
+            added += np.where(at_s > e.until_s, e.data["kg"], 0.0)
+            good &= (at_s < e.at_s - 1.0) | (at_s > e.until_s + 3.0)
+    used = added - lines.kg()
+    return Stream(at_s[good], used[good], plan.feed_scale.resolution_kg, plan.target_kg_h / 3600.0)
+
+
 def as_played(times: dict[str, list[float]]) -> Played:
-    """A peer's alarms, by outlet, as if the bay had raised them."""
+    """A peer's alarms, by outlet or for the feed, as if the bay had raised them."""
     alarms = [
-        Alarm("outlet-not-delivering", outlet, at_s, at_s, "")
-        for outlet, each in times.items()
+        Alarm("feed-drift" if subject == "feed" else "outlet-not-delivering", subject, at_s, at_s, "")
+        for subject, each in times.items()
         for at_s in each
     ]
     return Played(sorted(alarms, key=lambda alarm: alarm.at_s), {}, {}, 0.0, 0)

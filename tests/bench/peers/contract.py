@@ -6,6 +6,7 @@ nothing of the feed, of containers that are changed or of elbows, and it has one
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -20,11 +21,15 @@ SAME_S = 60.0  # an alarm that comes back so soon after it ended is the same
 
 @dataclass(frozen=True)
 class Stream:
-    """The readings of one outlet: times (s), masses shown (kg), the scale's resolution (kg)."""
+    """The readings of one outlet: times (s), masses shown (kg), the scale's resolution (kg).
+
+    ``target_kg_s`` is what the feed is set to, where the stream is what was used of the feed; else 0.
+    """
 
     at_s: Array
     kg: Array
     d_kg: float
+    target_kg_s: float = 0.0
 
     def seconds(self) -> tuple[Array, Array]:
         """Ends of whole seconds and the mean shown in each; NaN where nothing came."""
@@ -35,11 +40,14 @@ class Stream:
         return np.arange(1.0, len(count) + 1.0), mean
 
     def increments(self, span_s: int) -> tuple[Array, Array]:
-        """Ends of spans and what each brought (kg), from means of a second; silent seconds left out."""
+        """Ends of spans and what each brought (kg), from means of a second.
+
+        What came over silent spans is one span's mean.
+        """
         at_s, mean = self.seconds()
         at_s, mean = at_s[span_s - 1 :: span_s], mean[span_s - 1 :: span_s]
         there = np.isfinite(mean)
-        return at_s[there][1:], np.diff(mean[there])
+        return at_s[there][1:], np.diff(mean[there]) * (span_s / np.diff(at_s[there]))
 
 
 class Peer(Protocol):
@@ -55,18 +63,22 @@ class Peer(Protocol):
         """All that does not depend on the parameter."""
         ...
 
-    def alarms(self, looked: Any, parameter: float) -> list[float]:
-        """Times (s) at which it says that the outlet does not deliver, from `LEARN_S` on."""
+    def alarms(self, looked: Any, parameter: float) -> Iterator[float]:
+        """Times (s) at which it says that the outlet does not deliver, from `LEARN_S` on, one by one."""
         ...
 
 
-def edges(at_s: Array, over: NDArray[np.bool_]) -> list[float]:
+def edges(at_s: Array, over: NDArray[np.bool_]) -> Iterator[float]:
     """When a condition begins to hold, from `LEARN_S` on; what returns within `SAME_S` is the same alarm."""
-    return apart(at_s[over])
+    return apart(at_s[over].tolist())
 
 
-def apart(times: Array | list[float]) -> list[float]:
+def apart(times: Iterable[float]) -> Iterator[float]:
     """Alarms from `LEARN_S` on, without those that come within `SAME_S` of the one before."""
-    late = np.asarray(times, float)
-    late = late[late >= LEARN_S]
-    return late[np.diff(late, prepend=-np.inf) > SAME_S].tolist()
+    before_s = -np.inf
+    for at_s in times:
+        if at_s < LEARN_S:
+            continue
+        if at_s - before_s > SAME_S:
+            yield at_s
+        before_s = at_s

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from tests.bench.peers.contract import Array, Stream, apart
-from tests.bench.peers.tabular import TabularCusum
+from tests.bench.peers.tabular import passings
 
 SPAN_S = 5
 USUAL_S = 600
@@ -38,12 +40,6 @@ class Cusum:
         usual = np.maximum(past[:, cut : self.past - cut].mean(axis=1), 0.01 * stream.d_kg)
         return at_s[self.past :], came[self.past :] / usual
 
-    def alarms(self, looked: tuple[Array, Array], parameter: float) -> list[float]:
-        chart = TabularCusum(1.0, 0.5, parameter)
-        found = []
-        for at_s, x in zip(looked[0].tolist(), looked[1].tolist(), strict=True):
-            chart.add(x)
-            if chart.low > parameter:  # whatever the high sum says: a surge is no stop
-                chart = TabularCusum(1.0, 0.5, parameter)
-                found.append(at_s)
-        return apart(found)
+    def alarms(self, looked: tuple[Array, Array], parameter: float) -> Iterator[float]:
+        at_s, came = looked
+        return apart(float(at_s[i]) for i in passings(0.5 - came, parameter))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from river.drift import ADWIN, PageHinkley
 
@@ -11,8 +13,11 @@ Looked = tuple[list[float], list[float]]
 
 
 def in_units_of_usual(stream: Stream, span_s: int) -> Looked:
-    """Increments over the mean of those before `LEARN_S` (a fifth cut off either end)."""
+    """Increments over the feed's target, or the mean of those before `LEARN_S` (a fifth off either end)."""
     at_s, came = stream.increments(span_s)
+    if stream.target_kg_s > 0.0:
+        late = at_s > 200.0
+        return at_s[late].tolist(), (came[late] / (stream.target_kg_s * span_s)).tolist()
     early = np.sort(came[(at_s > 200.0) & (at_s < LEARN_S)])
     cut = len(early) // 5
     usual = float(early[cut : len(early) - cut].mean()) if len(early) > 2 * cut else 0.0
@@ -31,20 +36,21 @@ class PageHinkleyPeer:
     low, high = 0.1, 1e6
     own_unit = True
 
-    def __init__(self, span_s: int = 5, delta: float = 0.5) -> None:
-        self.span_s, self.delta = span_s, delta
+    def __init__(self, span_s: int = 5, delta: float = 0.5, mode: str = "down") -> None:
+        self.span_s, self.delta, self.mode = span_s, delta, mode
 
     def look(self, stream: Stream) -> Looked:
         return in_units_of_usual(stream, self.span_s)
 
-    def alarms(self, looked: Looked, parameter: float) -> list[float]:
-        detector = PageHinkley(delta=self.delta, threshold=parameter, mode="down")
-        found = []
+    def alarms(self, looked: Looked, parameter: float) -> Iterator[float]:
+        return apart(self._raised(looked, parameter))
+
+    def _raised(self, looked: Looked, parameter: float) -> Iterator[float]:
+        detector = PageHinkley(delta=self.delta, threshold=parameter, mode=self.mode)
         for at_s, x in zip(*looked, strict=True):
             detector.update(x)
             if detector.drift_detected:
-                found.append(at_s)
-        return apart(found)
+                yield at_s
 
 
 class AdwinPeer:
@@ -55,18 +61,19 @@ class AdwinPeer:
     low, high = 0.01, 300.0
     own_unit = False
 
-    def __init__(self, span_s: int = 1) -> None:
-        self.span_s = span_s
+    def __init__(self, span_s: int = 1, both: bool = False) -> None:
+        self.span_s, self.both = span_s, both
 
     def look(self, stream: Stream) -> Looked:
         return in_units_of_usual(stream, self.span_s)
 
-    def alarms(self, looked: Looked, parameter: float) -> list[float]:
+    def alarms(self, looked: Looked, parameter: float) -> Iterator[float]:
+        return apart(self._raised(looked, parameter))
+
+    def _raised(self, looked: Looked, parameter: float) -> Iterator[float]:
         detector = ADWIN(delta=10.0**-parameter, clock=1)
-        found = []
         for at_s, x in zip(*looked, strict=True):
             before = detector.estimation
             detector.update(x)
-            if detector.drift_detected and detector.estimation < before:
-                found.append(at_s)
-        return apart(found)
+            if detector.drift_detected and (self.both or detector.estimation < before):
+                yield at_s

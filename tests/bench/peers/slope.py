@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
@@ -28,7 +30,7 @@ class Slope:
         at_s, mean = stream.seconds()
         if len(at_s) <= self.window_s + USUAL_S:
             return at_s, np.full(len(at_s), -np.inf)
-        slope = self._slopes(at_s, mean)
+        slope = self.slopes(at_s, mean)
         short = np.full(len(slope), -np.inf)
         begin = self.window_s + USUAL_S
         found = np.flatnonzero(np.isfinite(slope))
@@ -39,7 +41,7 @@ class Slope:
             short[begin:] = np.where(usual > 0.0, 1.0 - slope[begin:] / usual, -np.inf)
         return at_s, np.where(np.isfinite(short), short, -np.inf)
 
-    def _slopes(self, at_s: Array, mean: Array) -> Array:
+    def slopes(self, at_s: Array, mean: Array) -> Array:
         """Least squares over each window, by running sums; seconds without readings are left out."""
         there = np.isfinite(mean)
         y = np.where(there, mean, 0.0)
@@ -55,6 +57,6 @@ class Slope:
             slope = (n * sty - st * sy) / (n * stt - st * st)
         return np.where(n >= 0.5 * self.window_s, slope, np.nan)
 
-    def alarms(self, looked: tuple[Array, Array], parameter: float) -> list[float]:
+    def alarms(self, looked: tuple[Array, Array], parameter: float) -> Iterator[float]:
         at_s, short = looked
         return edges(at_s, short > parameter)

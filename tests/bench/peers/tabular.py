@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 
 @dataclass
@@ -37,3 +41,19 @@ class TabularCusum:
         if self.low == 0.0:
             self.low_since = self.count
         return 1 if self.high > self.h else -1 if self.low > self.h else 0
+
+
+def passings(steps: NDArray[np.float64], h: float) -> Iterator[int]:
+    """Where S = max(0, S + step) stands above h; it starts anew from 0 behind each.
+
+    The same as a loop over `TabularCusum.add`: S is the running total less the least total so far.
+    """
+    begin = 0
+    while begin < len(steps):
+        total = np.cumsum(steps[begin:])
+        above = total - np.minimum(np.minimum.accumulate(total), 0.0) > h
+        first = int(above.argmax())
+        if not above[first]:
+            return
+        yield begin + first
+        begin += first + 1

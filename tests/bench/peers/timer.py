@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from tests.bench.peers.contract import LEARN_S, Array, Stream
@@ -29,6 +31,6 @@ class Timer:
                 held = kg
         return np.array([*rises, float(stream.at_s[-1])])
 
-    def alarms(self, looked: Array, parameter: float) -> list[float]:
+    def alarms(self, looked: Array, parameter: float) -> Iterator[float]:
         due = looked[:-1] + parameter
-        return due[(np.diff(looked) > parameter) & (due >= LEARN_S)].tolist()
+        return iter(due[(np.diff(looked) > parameter) & (due >= LEARN_S)].tolist())

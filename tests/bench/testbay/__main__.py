@@ -95,10 +95,11 @@ def main() -> None:
         args.json.write_text(json.dumps([p.to_json() for p in parts]))
     total = together(parts)
     print(text(total))
-    for line, seed, what in worst(total, args.worst):
+    for line, record in worst(total, args.worst):
         print(line)
         if args.write:
-            write(make(seed, args.set, what), args.write / f"{args.set}-{what}-{seed}", args.told)
+            bay = make(record.seed, args.set, record.what)
+            write(bay, args.write / f"{args.set}-{record.what}-{record.seed}", args.told)
 
 
 if __name__ == "__main__":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tests.bench.testbay.score import Record, Scored
 
-Found = tuple[str, int, str]  # what to print, seed, class
+Found = tuple[str, Record]  # what to print, and of what
 
 
 def worst(total: Scored, count: int) -> list[Found]:
@@ -14,9 +14,9 @@ def worst(total: Scored, count: int) -> list[Found]:
     watched = [c for c in total.clogs if c.note["watchable"]]
     late = sorted(watched, key=_lateness, reverse=True)[:count]
     off = sorted(total.masses, key=lambda m: -abs(m.note["off_kg"]) / max(m.note["u_kg"], 1e-4))[:count]
-    found = [(_clog(c), c.seed, c.what) for c in late]
-    found += [(_false(f), f.seed, f.what) for f in total.false[:count]]
-    found += [(_mass(m), m.seed, m.what) for m in off]
+    found = [(_clog(c), c) for c in late]
+    found += [(_false(f), f) for f in total.false[:count]]
+    found += [(_mass(m), m) for m in off]
     return found
 
 
