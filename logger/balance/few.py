@@ -45,6 +45,8 @@ def corners(inputs: Inputs) -> Array:
 def widened(value: float, low: float, high: float, drawn: Array, at_corners: Array) -> tuple[float, float]:
     """The interval of a figure, wide enough for its few counts; no further than any draw or corner came.
 
+    It holds the value itself, which is an end of it where nothing was found: draws are all above nothing.
+
     ``drawn``: the figure's draws; ``at_corners`` (4 f,): the figure at `corners`.
     """
     ends = at_corners.reshape(-1, 2, 2) - value  # count, (Jeffreys, exact), (lower, upper)
@@ -52,10 +54,8 @@ def widened(value: float, low: float, high: float, drawn: Array, at_corners: Arr
     below, above = (more * (more > 0) * (ends[:, 1] * sign > 0) for sign in (-1.0, 1.0))
     seen = np.concatenate([drawn, at_corners[np.isfinite(at_corners)]])
     least, most = float(seen.min()), float(seen.max())
-    if low < value:
-        low = max(value - float(np.sqrt((value - low) ** 2 + below.sum())), least)
-    if high > value:
-        high = min(value + float(np.sqrt((high - value) ** 2 + above.sum())), most)
+    low = max(value - float(np.sqrt(max(value - low, 0.0) ** 2 + below.sum())), least)
+    high = min(value + float(np.sqrt(max(high - value, 0.0) ** 2 + above.sum())), most)
     return low, high
 
 

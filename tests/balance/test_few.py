@@ -13,7 +13,7 @@ from logger.balance.inputs import Input, Inputs
 def _counts(*counts: int) -> Inputs:
     inputs = Inputs()
     for k, count in enumerate(counts):
-        inputs.add(Input(f"count {k}", count + 0.5, (count + 0.5) ** 0.5, "gamma"))
+        inputs.add(Input.counted(f"count {k}", count, 1.0))
     return inputs
 
 
@@ -23,7 +23,7 @@ def test_one_count_by_itself_gets_the_exact_interval(count):
     inputs = _counts(count)
     low, high = stats.gamma.ppf([0.025, 0.975], count + 0.5)
     drawn = stats.gamma.rvs(count + 0.5, size=200_000, random_state=1)
-    found = widened(count + 0.5, low, high, drawn, corners(inputs)[:, 0])
+    found = widened(count, low, high, drawn, corners(inputs)[:, 0])
     exact = (
         0.5 * stats.chi2.ppf(0.025, 2 * count) if count else 0.0,
         0.5 * stats.chi2.ppf(0.975, 2 * count + 2),
@@ -38,7 +38,7 @@ def test_many_counts_have_no_corners():
 def test_only_the_few_counts_have_corners_and_the_rest_stays():
     found = corners(_counts(500, 2))
     assert found.shape == (4, 2)
-    assert np.array_equal(found[:, 0], [500.5] * 4)
+    assert np.array_equal(found[:, 0], [500.0] * 4)
     assert found[:, 1] == pytest.approx(stats.gamma.ppf([0.025, 0.975, 0.025, 0.975], [2.5, 2.5, 2, 3]))
 
 

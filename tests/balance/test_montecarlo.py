@@ -56,9 +56,7 @@ def _counted(pieces):
     inputs = Inputs()
     terms = [inputs.add(Input(f"mass {s}", m, 0.005 * m)) for s, m in enumerate((100.0, 20.0, 80.5))]
     for s, counts in enumerate(pieces):
-        found = [
-            inputs.add(Input(f"{s}.{k}", n + 0.5, (n + 0.5) ** 0.5, "gamma")) for k, n in enumerate(counts)
-        ]
+        found = [inputs.add(Input.counted(f"{s}.{k}", n, 1.0)) for k, n in enumerate(counts)]
         terms += [lambda z, one=one, all_=tuple(found): one(z) / sum(o(z) for o in all_) for one in found]
     return inputs, terms
 

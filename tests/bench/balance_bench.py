@@ -54,7 +54,7 @@ class Readings:
         return self.inputs.add(Input(name, step * round(true / step), step / 12**0.5, "rectangular"))
 
     def count(self, name: str, found: int) -> Term:
-        return self.inputs.add(Input(name, found + 0.5, (found + 0.5) ** 0.5, "gamma"))
+        return self.inputs.add(Input.counted(name, found, 1.0))
 
 
 @dataclass(frozen=True)
