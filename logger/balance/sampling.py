@@ -44,6 +44,16 @@ class Grains:
         return self.shape * self.spread * self.liberation * self.size_m**3 * density_g_cm3 * G_PER_CM3
 
 
+def spread(ratio: float) -> float:
+    """Gy's granulometric factor by d95/d5: 1 for a single size, 0.75 below 2, 0.5 up to 4, 0.25 above.
+
+    ValueError below 1.
+    """
+    if not ratio >= 1.0:
+        raise ValueError(f"d95/d5 of {ratio:g} must be at least 1")
+    return 1.0 if ratio == 1.0 else 0.75 if ratio < 2.0 else 0.5 if ratio <= 4.0 else WIDE_RANGE
+
+
 def liberation(liberated_at_m: float, size_m: float) -> float:
     """Gy's liberation factor √(L/d), 1 where the grains are no larger than the size L that sets free."""
     if not (liberated_at_m > 0.0 and size_m > 0.0):
