@@ -6,7 +6,7 @@ the reading noise. Where D > A it is `surplus.surplus_nats` instead, with lumps 
 brings too much far oftener than a Gaussian one would. Source: Gaussian likelihood ratio, our derivation;
 `surplus`. Refills and stops are left out: counted seconds only. Tuning: the 1 % is what feeders wander by
 anyway (common practice, no source).
-False alarms, before `surplus_nats` took away 9 of 21 known ones on tuning bays: 5 in 138 station-hours of bays
+False alarms, before `surplus_nats` took away 9 of 21 on tuning bays: 5 in 138 station-hours of bays
 with busy hands and no drift (tests/bench/testbay, set report, busy 500:640).
 Limits: of a feed by scoop, 5 % cannot be seen at all and 20 % takes a quarter
 of an hour. Clears when five minutes or more after the alarm lie within half the band.
