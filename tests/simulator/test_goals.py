@@ -13,7 +13,7 @@ from tests.bench.goals.intervals import part_95, quantile_95
 from tests.bench.goals.jobs import OURS
 from tests.bench.goals.kept import Calm, Job, read, to_line
 from tests.bench.goals.rows import mixed
-from tests.bench.goals.run import run
+from tests.bench.goals.run import Settings, run
 from tests.bench.goals.table import grid, text
 from tests.bench.peers.all_of import PEERS
 from tests.bench.peers.calibrate import BETWEEN_FALSE_ALARMS_H, Hour, Tuned, factor, tune, units
@@ -113,8 +113,8 @@ def test_a_class_that_is_not_there_is_refused() -> None:
 
 
 def test_a_run_gives_a_column_for_each_and_survives_a_file_that_was_cut(tmp_path: Path) -> None:
-    jobs = [Job(0, "tuning", "busy")]
-    records = list(run(jobs, {"commission": 1, "calibrate": 4, "check": 1}, 0, True, 1, 60.0))
+    settings = Settings({"commission": 1, "calibrate": 4, "check": 1})
+    records = list(run([Job(0, "tuning", "busy")], settings, []))
     file = tmp_path / "run.jsonl"
     whole = "".join(to_line(record) + "\n" for record in records)
     file.write_text(whole + whole[:200])
@@ -129,4 +129,4 @@ def test_a_run_gives_a_column_for_each_and_survives_a_file_that_was_cut(tmp_path
 
 
 def test_no_trace_is_begun_when_the_time_is_over() -> None:
-    assert list(run([Job(0, "tuning", "busy")], {}, 0, False, 1, 0.0)) == []
+    assert list(run([Job(0, "tuning", "busy")], Settings(None, minutes=0.0), [])) == []

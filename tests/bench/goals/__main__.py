@@ -16,9 +16,9 @@ from pathlib import Path
 
 from tests.bench.goals.columns import columns
 from tests.bench.goals.jobs import OURS
-from tests.bench.goals.kept import Bay, Job, Line, read, to_line
+from tests.bench.goals.kept import Bay, Calm, Job, Line, read, to_line
 from tests.bench.goals.pictures import pictures
-from tests.bench.goals.run import run
+from tests.bench.goals.run import Settings, run
 from tests.bench.goals.table import text, to_json
 from tests.bench.peers.calibrate import BATCHES
 from tests.bench.testbay.plan import CLASSES
@@ -52,9 +52,12 @@ def parsed() -> argparse.Namespace:
         "--hours", default="3,3,2", help=f"undisturbed hours of each bay: {', '.join(BATCHES)}"
     )
     parser.add_argument("--own", type=int, default=1, help="undisturbed hours of each bay through Tallydeck")
-    parser.add_argument("--no-peers", action="store_true", help="Tallydeck alone, on traces alone")
+    parser.add_argument("--no-peers", action="store_true", help="Tallydeck alone")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=1e6, help="begin no trace after so long")
+    parser.add_argument(
+        "--calm", type=Path, nargs="+", default=[], help="take undisturbed hours from such kept files"
+    )
     parser.add_argument("--keep", type=Path, help="write each record to this new file, as it comes")
     parser.add_argument("--read", type=Path, nargs="+", help="print the table of such files")
     parser.add_argument("--json", type=Path, help="write the table to this file")
@@ -66,10 +69,12 @@ def parsed() -> argparse.Namespace:
 def played(args: argparse.Namespace) -> list[Line]:
     jobs = jobs_of(args.set, args.seeds, args.classes.split(","))
     batches = dict(zip(BATCHES, (int(x) for x in args.hours.split(",")), strict=True))
+    settings = Settings(None if args.no_peers else batches, args.own, args.jobs, args.minutes)
+    known = [each for each in read(args.calm) if isinstance(each, Calm)]
     found: list[Line] = []
     kept = args.keep.open("x") if args.keep else None
     try:
-        for record in run(jobs, batches, args.own, not args.no_peers, args.jobs, args.minutes):
+        for record in run(jobs, settings, known):
             found.append(record)
             if kept is not None:
                 kept.write(to_line(record) + "\n")

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from tests.bench.goals.jobs import OURS
-from tests.bench.goals.kept import Bay, Calm, Line
+from tests.bench.goals.kept import Bay, Line
 from tests.bench.goals.run import hours_of, tuned_of
 from tests.bench.peers.all_of import PEERS
 from tests.bench.peers.calibrate import Tuned, units
@@ -29,7 +29,7 @@ class Column:
     calm_alarms: int = 0
     calm_h: float = 0.0
     calm_others: Counter[str] = field(default_factory=Counter)
-    calm_feed_h: float = 0.0
+    calm_station_h: float = 0.0
 
 
 def columns(records: Iterable[Line]) -> list[Column]:
@@ -45,7 +45,7 @@ def columns(records: Iterable[Line]) -> list[Column]:
         column = Column(way, together(p.scored for p in parts))
         column.called, column.stops = sum(p.called for p in parts), sum(p.stops for p in parts)
         if way == OURS:
-            _own_calm(column, [r for r in records if isinstance(r, Calm)])
+            _own_calm(column, [r for r in records if isinstance(r, Bay)])
         else:
             column.tuned, column.tuned_feed = tuned[way, False], tuned[way, True]
             if column.tuned is not None:
@@ -54,9 +54,9 @@ def columns(records: Iterable[Line]) -> list[Column]:
     return made
 
 
-def _own_calm(column: Column, calm: list[Calm]) -> None:
-    kinds = Counter(kind for each in calm for kind in each.own_alarms)
+def _own_calm(column: Column, bays: list[Bay]) -> None:
+    kinds = Counter(kind for each in bays for kind in each.calm_alarms)
     column.calm_alarms = sum(kinds.pop(kind, 0) for kind in OUTLET_KINDS)
-    column.calm_h = sum(each.own_h for each in calm)
-    column.calm_feed_h = sum(each.own_feed_h for each in calm)
+    column.calm_h = sum(each.calm_h for each in bays)
+    column.calm_station_h = sum(each.calm_station_h for each in bays)
     column.calm_others = kinds

@@ -34,34 +34,31 @@ def shown(trace: Trace) -> dict[str, tuple[dict[str, Peer], Stream]]:
     return {**found, FEED: (FEED_PEERS, feed_stream(trace))} if feed else found
 
 
-def undisturbed(job: Job, batches: dict[str, int], own: int) -> Calm:
-    """Critical parameters in the undisturbed hours of a bay; ``own`` of them through Tallydeck as well."""
+def undisturbed(job: Job, batches: dict[str, int]) -> Calm:
+    """Critical parameters of the peers in the undisturbed hours of a bay."""
     drawn = plan(job.seed, REGIMES[job.set], job.what)
     found: list[Hour] = []
-    alarms: list[str] = []
-    numbers = [batch for batch in BATCHES for _ in range(batches[batch])]
-    for number in range(max(len(numbers), own)):
-        trace = calm(drawn, number + 1)
-        batch = numbers[number] if number < len(numbers) else None
-        for subject, (peers, stream) in shown(trace).items():
-            if batch is not None:
-                found += [
-                    Hour(name, job.bay, subject, batch, critical(p, stream)) for name, p in peers.items()
-                ]
-        if number < own:
-            alarms += [alarm.kind for alarm in play(trace).alarms if alarm.at_s >= LEARN_S]
-    return Calm(job, found, float(own * len(drawn.outlets)), float(own), alarms)
+    numbered = [batch for batch in BATCHES for _ in range(batches[batch])]
+    for number, batch in enumerate(numbered, 1):
+        for subject, (peers, stream) in shown(calm(drawn, number)).items():
+            found += [Hour(name, job.bay, subject, batch, critical(p, stream)) for name, p in peers.items()]
+    return Calm(job, found)
 
 
-def through_all(job: Job, parameters: Parameters | None) -> Bay:
-    """One trace, made once, through Tallydeck and (but for None) each peer with its parameters."""
+def own_calm(job: Job, hours: int) -> list[str]:
+    """The kinds of alarms that Tallydeck raises in undisturbed hours of a bay."""
+    drawn = plan(job.seed, REGIMES[job.set], job.what)
+    traces = (calm(drawn, number) for number in range(1, hours + 1))
+    return [alarm.kind for trace in traces for alarm in play(trace).alarms if alarm.at_s >= LEARN_S]
+
+
+def through_all(job: Job, parameters: Parameters, calm_hours: int) -> Bay:
+    """One trace, made once, through Tallydeck and each peer that has parameters; and undisturbed hours."""
     trace = make(job.seed, job.set, job.what)
     own = play(trace)
     parts = [Part(OURS, score(trace, own), *at_feed_stops(trace, own))]
-    if parameters is None:
-        return Bay(job, parts)
     seen = shown(trace)
-    for name in PEERS if seen else ():
+    for name in PEERS:
         times = {
             subject: list(peers[name].alarms(peers[name].look(stream), parameters[name, subject]))
             for subject, (peers, stream) in seen.items()
@@ -71,4 +68,5 @@ def through_all(job: Job, parameters: Parameters | None) -> Bay:
             continue
         theirs = as_played(times)
         parts.append(Part(name, judged(trace, theirs), *at_feed_stops(trace, theirs)))
-    return Bay(job, parts)
+    outlets = len(trace.plan.outlets)
+    return Bay(job, parts, float(calm_hours * outlets), float(calm_hours), own_calm(job, calm_hours))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -25,16 +25,10 @@ class Job:
 
 @dataclass(frozen=True)
 class Calm:
-    """Undisturbed hours of a bay: critical parameters of all peers, and the alarms that Tallydeck raised.
-
-    ``own_h`` are the outlet-hours and ``own_feed_h`` the station-hours that it was asked in.
-    """
+    """The critical parameters of all peers in the undisturbed hours of a bay. None of our code is in them."""
 
     job: Job
     hours: list[Hour]
-    own_h: float
-    own_feed_h: float
-    own_alarms: list[str]
 
 
 @dataclass(frozen=True)
@@ -49,10 +43,16 @@ class Part:
 
 @dataclass(frozen=True)
 class Bay:
-    """What all ways made of a bay."""
+    """What all ways made of a bay, and the kinds of alarms that Tallydeck raised in undisturbed hours of it.
+
+    ``calm_h`` are the outlet-hours of those, ``calm_station_h`` the station-hours.
+    """
 
     job: Job
     parts: list[Part]
+    calm_h: float = 0.0
+    calm_station_h: float = 0.0
+    calm_alarms: list[str] = field(default_factory=list)
 
 
 Line = Calm | Bay
@@ -66,8 +66,9 @@ def from_line(line: str) -> Line:
     data: dict[str, Any] = json.loads(line)
     kind, job = data.pop("is"), Job(**data.pop("job"))
     if kind == "Calm":
-        return Calm(job, [Hour(**h) for h in data.pop("hours")], **data)
-    return Bay(job, [Part(p["way"], from_json(p["scored"]), p["called"], p["stops"]) for p in data["parts"]])
+        return Calm(job, [Hour(**h) for h in data["hours"]])
+    parts = [Part(**{**p, "scored": from_json(p["scored"])}) for p in data.pop("parts")]
+    return Bay(job, parts, **data)
 
 
 def read(paths: Iterable[Path]) -> Iterator[Line]:

@@ -6,7 +6,9 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import dataclass
 from functools import partial
+from itertools import chain
 from typing import Any
 
 from tests.bench.goals.jobs import FEED, Parameters, asked, through_all, undisturbed
@@ -41,31 +43,42 @@ def parameters_of(hours: list[Hour]) -> dict[str, Parameters]:
     return found
 
 
-def run(
-    jobs: list[Job], batches: dict[str, int], own: int, peers: bool, processes: int, minutes: float
-) -> Iterator[Line]:
-    """``own``: undisturbed hours of each bay through Tallydeck. No new trace is begun after ``minutes``."""
-    until_s = time.monotonic() + 60.0 * minutes
+@dataclass(frozen=True)
+class Settings:
+    """``batches``: undisturbed hours of each bay for the peers; None: no peers. ``own``: for Tallydeck.
+
+    No bay is begun after ``minutes``.
+    """
+
+    batches: dict[str, int] | None
+    own: int = 0
+    processes: int = 1
+    minutes: float = 1e6
+
+
+def run(jobs: list[Job], settings: Settings, known: list[Calm]) -> Iterator[Line]:
+    """``known``: undisturbed hours that an earlier run has kept; they are handed on, and not played again."""
+    until_s = time.monotonic() + 60.0 * settings.minutes
+    mine = {job.bay for job in jobs}
     hours: list[Hour] = []
-    parameters: dict[str, Parameters] = {}
-    if peers:
-        calm_jobs = [job for job in jobs if _is_asked(job)]
-        for calm in _done(partial(undisturbed, batches=batches, own=own), calm_jobs, processes, until_s):
+    if settings.batches is not None:
+        there = [calm for calm in known if calm.job.bay in mine]
+        have = {calm.job.bay for calm in there}
+        lacking = [job for job in jobs if job.bay not in have and _is_asked(job)]
+        work = partial(undisturbed, batches=settings.batches)
+        for calm in chain(there, _done(work, lacking, settings.processes, until_s)):
             yield calm
             hours += calm.hours
-        parameters = parameters_of(hours)
-    work = partial(_through, parameters=parameters if peers else None)
-    calmed = {h.bay for h in hours}
-    left = [job for job in jobs if not peers or not _is_asked(job) or job.bay in calmed]
-    yield from _done(work, left, processes, until_s)
+    through = partial(_through, parameters=parameters_of(hours), own=settings.own)
+    yield from _done(through, jobs, settings.processes, until_s)
 
 
 def _is_asked(job: Job) -> bool:
     return any(asked(job.what, plan(job.seed, REGIMES[job.set], job.what).hand))
 
 
-def _through(job: Job, parameters: dict[str, Parameters] | None) -> Line:
-    return through_all(job, None if parameters is None else parameters.get(job.bay, {}))
+def _through(job: Job, parameters: dict[str, Parameters], own: int) -> Line:
+    return through_all(job, parameters.get(job.bay, {}), own)
 
 
 def _done(work: Callable[[Job], Any], jobs: Iterable[Job], processes: int, until_s: float) -> Iterator[Any]:

@@ -55,7 +55,7 @@ def behind(columns: list[Column]) -> list[str]:
         others = ", ".join(f"{k} {n}" for k, n in sorted(ours.calm_others.items())) or "none"
         lines.append(
             f"ours, not tuned here, in {ours.calm_h:.0f} undisturbed outlet-hours: {ours.calm_alarms} alarms "
-            f"of outlets; in {ours.calm_feed_h:.0f} undisturbed station-hours of other kinds: {others}"
+            f"of outlets; in {ours.calm_station_h:.0f} undisturbed station-hours of other kinds: {others}"
         )
     lines += by_bound(total) + calibration(total) + _others(ours)
     lines.append(
