@@ -103,9 +103,7 @@ def _of_container(  # noqa: PLR0917
     tare = tare_kg(each, place, document)
     if tare > each.gross:
         raise WeighUpError([_above(place, each, tare, document.units)])
-    label = f"{each.container or f'container {k + 1}'} of {name}"
-    if sum(other.container == each.container for other in stream.containers) > 1 and each.container:
-        label = f"{each.container} ({k + 1}) of {name}"
+    label = f"container {k + 1} of {name}" + (f" ({each.container})" if each.container else "")
     scale_name = each.scale or stream.scale
     if scale_name is None:
         gross: Term = _constant(each.gross)
