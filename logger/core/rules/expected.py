@@ -77,6 +77,8 @@ class ExpectedFlow:
                 self._tell_unweighed(outlet)
                 continue
             past.add(now.now_s, outlet.now)
+            level = self.level_var(past) + past.lasting[0] if self.weighed else past.reading_var_mg2
+            past.fall(sqrt(2.0 * level))
             self._learn(number, past)
             outlet.share = past.share if self.weighed else None
             outlet.lag_s = past.scores.lag_s if self.weighed else None

@@ -15,12 +15,17 @@ from logger.core.track.view import Track, TrackState
 SCOOP_S = 30  # a longer disturbance of a tub is no scoop
 HELD_S = 6  # a track may redraw its history from so long before it saw a disturbance
 SETTLE_S = 3  # after a disturbance no window starts or is judged
+FELL_S = 4  # over so long a small sample makes the smoothed weight fall
+FELL_SDS = 5.0
+HAND_S = 6  # a hand lies on the scale so long before it takes something (assumed, no source)
 PHI_MG = 10_000.0  # lumpiness before anything is learned: 10 g, assumed, no source
 WANDER = 0.10  # slow wander of a share before anything is learned, a fraction; assumed, no source
 WANDER_MOST = 0.15  # above it no shortfall could ever count
 LUMP_WINDOWS = (8, 64)  # s
 LUMP_MEMORY_S = 7200.0  # lumps are what the material and the deck make of it, and change slowly
 LUMP_PRIOR = 24.0  # windows of 8 s that the assumed lumpiness is worth
+
+NOISE_DOUBT = 0.5  # how far, as a fraction, what lasts of the noise may be off (assumed, no source)
 
 
 class Lumps:
@@ -30,6 +35,7 @@ class Lumps:
         self._assumed = phi_mg
         self._square = [0.0, 0.0]
         self._mass = [0.0, 0.0]
+        self._noise = 0.0  # in the windows of 8 s
         self._weight = [0.0, 0.0]
         self.phi_mg = phi_mg
         self.wander = WANDER
@@ -40,12 +46,25 @@ class Lumps:
         self._square[which] = self._square[which] * keep + missing_mg * missing_mg - noise_mg2
         self._mass[which] = self._mass[which] * keep + expected_mg
         self._weight[which] = self._weight[which] * keep + 1.0
+        if which == 0:
+            self._noise = self._noise * keep + noise_mg2
         self._settle()
 
     @property
     def windows(self) -> float:
-        """How many windows of 8 s the lumpiness rests on, the assumption counted."""
-        return self._weight[0] + LUMP_PRIOR
+        """How many windows of 8 s the lumpiness rests on, the assumption counted.
+
+        Noise takes from what a window tells: the variance of a mean square goes with the square of all of it,
+        and the noise itself is not known better than to `NOISE_DOUBT`, however many windows there are.
+        """
+        return self._telling() + LUMP_PRIOR
+
+    def _telling(self) -> float:
+        signal = self._assumed * self._mass[0]
+        if signal <= 0.0:
+            return 0.0
+        part = self._noise / signal
+        return 1.0 / ((1.0 + part) ** 2 / self._weight[0] + 0.5 * (NOISE_DOUBT * part) ** 2)
 
     def _settle(self) -> None:
         n8, n64 = self._weight
@@ -54,7 +73,8 @@ class Lumps:
         a8, m8 = self._mass[0] / n8, self._square[0] / n8
         pull = LUMP_PRIOR
         raw = max(m8 / a8, 0.0)
-        self.phi_mg = min(max((raw * n8 + self._assumed * pull) / (n8 + pull), 500.0), 300_000.0)
+        told = self._telling()
+        self.phi_mg = min(max((raw * told + self._assumed * pull) / (told + pull), 500.0), 300_000.0)
         if n64 >= 1.0:
             a64, m64 = self._mass[1] / n64, self._square[1] / n64
             square = max(a64 * a64 - a8 * a8, 1.0)
@@ -83,6 +103,7 @@ class Past:
         self.now_s = 0
         self.lost_s: int | None = None  # last second before the present disturbance
         self.good_since_s: int | None = None  # None: not to be judged now
+        self.fell_s: int | None = None  # when a fall was last seen that the track took for no disturbance
         self.gaps: deque[tuple[int, int]] = deque(maxlen=64)  # (last good second, first good second)
         self.reading_var_mg2 = 0.0  # of the present level
         self.noise = 0.0  # noise density of the readings, mg^2 s
@@ -113,6 +134,8 @@ class Past:
             self._mark(now_s, steady or short)
         else:
             settled = now_s - max(view.changed_s, view.steady_since_s) >= SETTLE_S
+            if self.fell_s is not None and now_s - self.fell_s < SETTLE_S:
+                settled = False
             self._mark(now_s, steady and settled and not zero)
         self.noise = self._gain**2 * view.interval_s * (view.noise_mg**2 + d * d / 12.0)
         square = self._gain**2
@@ -120,6 +143,18 @@ class Past:
         one, four, twelve = view.beat_mg2
         self.lasting = (square * (rounding + one), square * (rounding + four), square * (rounding + twelve))
         self.reading_var_mg2 = max(view.level_var_mg2, self._gain**2 * d * d / 48.0)
+
+    def fall(self, sd_mg: float) -> None:
+        """Doubt the latest seconds if the weight fell by more than noise of ``sd_mg`` explains: product never
+        leaves by itself, so a hand took some (a sample smaller than the track takes for a disturbance)."""
+        now = self.now_s
+        if self.good_since_s is None or now - FELL_S < self.good_since_s:
+            return
+        if min(self.got(now - 2, now), self.got(now - FELL_S, now)) >= -FELL_SDS * sd_mg:
+            return
+        self.fell_s, since = now, max(now - FELL_S - HAND_S, self.good_since_s)
+        self._mark(now, good=False)
+        self.gaps[-1] = (since, now)
 
     def _begin(self, now_s: int) -> None:
         self.began_s = self.now_s = now_s

@@ -72,6 +72,29 @@ def test_lumps_of_an_even_stream_are_small() -> None:
     assert lumps.phi_mg < 2_000.0
 
 
+def test_lumps_lost_in_noise_stay_what_was_assumed() -> None:
+    """Noise that is overstated hides them; what is left after taking it off says nothing."""
+    lumps = Lumps()
+    for _ in range(300):
+        lumps.learn(0, 40_000.0, 15_000.0, 670e6)
+    assert lumps.phi_mg > 6_000.0
+    assert lumps.windows < 100.0
+
+
+def test_a_small_sample_that_the_track_did_not_see_is_no_missing_product() -> None:
+    """70 g leave in a second: those seconds are left out of what came and of what was due."""
+
+    def spoil(s: int, play: Play) -> None:
+        play.tracks["outlet3"].true_mg -= 70_000.0 if s == 900 else 0.0
+
+    play = ticked(Play(spoil=spoil), 920)
+    now_s = play.now.now_s
+    assert not past(play, 3).whole(now_s - 100, now_s)
+    delivered, expected, _ = play.expected.watched(3, now_s - 100, now_s)
+    assert delivered == pytest.approx(expected, rel=0.2)
+    assert expected > 0.7 * 100 * 0.4 * 60 * KG_H
+
+
 def test_nothing_is_learned_from_what_an_alarm_covers() -> None:
     """Two outlets stay plugged and open for ten minutes: their shares stay what they were."""
     play = Play(open_part=lambda k, s: 0.0 if k == 1 and s >= 1200 else 1.5 if k == 2 and s >= 1200 else 1.0)
