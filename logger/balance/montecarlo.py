@@ -17,8 +17,9 @@ from logger.balance.few import corners
 from logger.balance.inputs import Inputs, Term, evaluate
 from logger.balance.network import Network
 from logger.balance.propagate import Draws
-from logger.balance.reconcile import Contradiction, Problem, prepare, reconcile, settle, unroot
+from logger.balance.reconcile import Contradiction, Problem, prepare, reconcile, settle
 from logger.balance.result import Estimate
+from logger.balance.start import unroot
 from logger.balance.suspects import Given
 
 Array = NDArray[Any]

@@ -20,8 +20,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.balance.balances import Balances, Scaling
+from logger.balance.balances import Balances
 from logger.balance.network import Network
+from logger.balance.start import check, root
+from logger.balance.start import start as start_at
 from logger.core.gamma import below
 
 Array = NDArray[Any]
@@ -121,7 +123,7 @@ class Problem:
         unit = self.scale[measured]
         self.y = y / unit
         self.v = v / np.outer(unit, unit)
-        self.root = _root(self.v)
+        self.root = root(self.v)
         network = balances.network
         self.loose = [
             [s for s in network.sources if s in part]
@@ -207,9 +209,9 @@ def prepare(
 ) -> tuple[Problem, Array]:
     """The scaled problem, and a first point of it. Arguments and errors as in `reconcile`."""
     measured = np.asarray(measured, dtype=bool)
-    _check(y, v, measured, network, components)
-    start, scaling = _start(y, measured, network, components, complete)
-    return Problem(Balances(network, components, complete, scaling), y, v, measured), start
+    check(y, v, measured, network, components)
+    first, scaling = start_at(y, measured, network, components, complete)
+    return Problem(Balances(network, components, complete, scaling), y, v, measured), first
 
 
 def settle(problem: Problem, x: Array) -> tuple[Array, int]:
@@ -274,70 +276,5 @@ def _told(problem: Problem, x: Array, last: Step, rounds: int) -> Reconciled:
     )
 
 
-def _root(v: Array) -> Array:
-    """L with L Lᵀ = v, from the eigenvalues of the correlations, so that small variances count in full."""
-    own = np.sqrt(np.diag(v))
-    safe = np.where(own > 0.0, own, 1.0)
-    values, vectors = np.linalg.eigh(v / np.outer(safe, safe))
-    kept = values > 1e-13 * max(float(values.max(initial=0.0)), 1e-300)
-    return np.asarray(own[:, None] * vectors[:, kept] * np.sqrt(values[kept]))
-
-
-def unroot(v: Array, root: Array) -> Array:
-    """The pseudo-inverse of `_root`: unroot @ root is the identity."""
-    own = np.sqrt(np.diag(v))
-    inner = root / np.where(own > 0.0, own, 1.0)[:, None]
-    return np.asarray((inner / (inner**2).sum(axis=0)).T / np.where(own > 0.0, own, np.inf))
-
-
 def _rank(sizes: Array) -> int:
     return int((sizes > RANK * sizes.max(initial=0.0)).sum()) if sizes.max(initial=0.0) > 0.0 else 0
-
-
-def _check(y: Array, v: Array, measured: NDArray[np.bool_], network: Network, components: int) -> None:
-    n, m = len(network.streams) * (1 + components), int(measured.sum())
-    if measured.shape != (n,) or y.shape != (m,) or v.shape != (m, m):
-        raise ValueError(
-            f"{len(network.streams)} streams with {components} components are {n} variables: measured has "
-            f"the shape {measured.shape} ({n},), y {y.shape} ({m},), v {v.shape} ({m}, {m})"
-        )
-    if not (np.isfinite(y).all() and np.isfinite(v).all()):
-        raise ValueError("a measured figure or its covariance is not a finite number")
-    own = np.diag(v)
-    if (own < 0.0).any() or not np.allclose(v, v.T, rtol=1e-9, atol=1e-12 * own.max(initial=0.0)):
-        raise ValueError("v is no covariance: it must be symmetrical, with no variance below 0")
-    safe = np.sqrt(np.where(own > 0.0, own, 1.0))
-    if m and np.linalg.eigvalsh(v / np.outer(safe, safe))[0] < -1e-6:
-        raise ValueError("v is no covariance: some combination of the figures has a variance below 0")
-
-
-def _start(
-    y: Array, measured: NDArray[np.bool_], network: Network, components: int, complete: bool
-) -> tuple[Array, Scaling]:
-    """A first point, scaled: measured figures as they are, the others made up so that they are plausible."""
-    count = len(network.streams)
-    full = np.full(measured.shape, np.nan)
-    full[measured] = y
-    masses, grades = full[:count], full[count:].reshape(count, components)
-    there = np.abs(masses[np.isfinite(masses)])
-    unit = float(there.max(initial=0.0)) or 1.0
-    masses = masses / unit
-    open_ = ~np.isfinite(masses)
-    guess = float(np.mean(there / unit)) if there.size else 1.0
-    table = network.incidence
-    masses[open_] = guess
-    pull, *_ = np.linalg.lstsq(table[:, open_], -table @ masses, rcond=None)
-    masses[open_] += pull
-    masses[open_ & (masses < 0.01 * guess)] = 0.1 * guess
-    usual = np.full(components, 1.0 / max(components, 1))
-    for c in range(components):
-        column = grades[:, c][np.isfinite(grades[:, c])]
-        usual[c] = column.mean() if column.size and column.mean() > 0.0 else usual[c]
-    for row in grades:
-        gap = ~np.isfinite(row)
-        row[gap] = usual[gap]
-        if complete and gap.any():
-            row[gap] *= max(1.0 - row[~gap].sum(), 0.01) / row[gap].sum()
-    sizes = np.array([np.abs(grades[:, c]).max(initial=0.0) for c in range(components)])
-    scaling = Scaling(unit, np.where(sizes > 1e-9, sizes, 1.0))
-    return np.concatenate([masses, (grades / scaling.grades).ravel()]), scaling
