@@ -11,7 +11,20 @@ from typing import Annotated
 import typer
 
 from logger import __version__
-from logger.commands import alarms, explain, lots, runs, said, say, scales, setup, show, wire, wire_find
+from logger.commands import (
+    alarms,
+    balance,
+    explain,
+    lots,
+    runs,
+    said,
+    say,
+    scales,
+    setup,
+    show,
+    wire,
+    wire_find,
+)
 from logger.commands.shared import (
     CANT_CREATE,
     DATA,
@@ -51,6 +64,7 @@ wire.wire_app.command("find")(wire_find.find)
 app.add_typer(wire.wire_app, name="wire")
 app.command()(show.now)
 app.command()(show.tally)
+app.command()(balance.balance)
 app.command()(setup.prove)
 app.command()(said.said)
 app.command()(scales.scales)

@@ -63,6 +63,7 @@ COMMANDS = [
     ["explain"],
     ["now"],
     ["tally"],
+    ["balance"],
     ["said"],
     ["scales"],
     ["lot", "list"],

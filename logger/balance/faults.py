@@ -49,10 +49,10 @@ def _names(document: WeighUp) -> Iterator[str]:
             scales.append(("moisture.scale", stream.moisture.scale))
         for at, scale in scales:
             if scale is not None and scale not in document.scales:
-                yield f"{place}.{at}: {_unknown('scale', scale, document.scales)}"
+                yield f"{place}.{at}: {unknown('scale', scale, document.scales)}"
         for k, each in enumerate(stream.containers):
             if isinstance(each.tare, str) and each.tare not in document.tares:
-                words = _unknown("kind of container", each.tare, document.tares)
+                words = unknown("kind of container", each.tare, document.tares)
                 yield f'{place}.containers.{k}.tare: {words}; or give a mass, such as "1.2 kg"'
 
 
@@ -61,12 +61,12 @@ def _components(document: WeighUp) -> Iterator[str]:
     if len(set(names)) < len(names):
         yield "components: the same component twice; name each once"
     if document.wanted is not None and document.wanted not in names:
-        yield f"wanted: {_unknown('component', document.wanted, names)}"
+        yield f"wanted: {unknown('component', document.wanted, names)}"
     for name, stream in document.streams.items():
         for k, each in enumerate(stream.compositions):
             for said in sorted(_said(each)):
                 if said not in names:
-                    yield f"streams.{name}.compositions.{k}: {_unknown('component', said, names)}"
+                    yield f"streams.{name}.compositions.{k}: {unknown('component', said, names)}"
 
 
 def _said(composition: Composition) -> set[str]:
@@ -77,7 +77,8 @@ def _said(composition: Composition) -> set[str]:
     return said
 
 
-def _unknown(what: str, name: str, known: Iterable[str]) -> str:
+def unknown(what: str, name: str, known: Iterable[str]) -> str:
+    """That there is no such thing, what there is, and what may have been meant."""
     known = list(known)
     near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
     hint = f'; did you mean "{near[0]}"?' if near else ""

@@ -58,8 +58,8 @@ def enough(linear: Estimate, drawn: Estimate) -> str | None:
     if off <= TOLERANCE * max(linear.u, 1e-12 * abs(linear.value)):
         return None
     return (
-        f"lies between {drawn.low:.4g} and {drawn.high:.4g} by its draws, where linear propagation would say "
-        f"{linear.low:.4g} to {linear.high:.4g}"
+        f"lies between {100 * drawn.low:.3g} and {100 * drawn.high:.3g} % by its draws, where linear "
+        f"propagation would say {100 * linear.low:.3g} to {100 * linear.high:.3g} %"
     )
 
 

@@ -72,16 +72,16 @@ class Propagation:
         self._values, self._u, self._estimated = inputs.values, inputs.u, inputs.estimated
         self._names = [one.name for one in inputs]
         self._reconciled = reconciled
-        self._by_z = reconciled.by_y @ jacobian(y, self._values)
-        self._draws = draws
+        self.by_z = reconciled.by_y @ jacobian(y, self._values)
+        self.draws = draws
 
     def of_x(self, function: Function) -> Family:
         """Figures of the balance's variables, all at once."""
         x = self._reconciled.x
         with np.errstate(all="ignore"):
             value, by_x = function(x), gradients(function, x)
-            drawn = None if self._draws is None else function(self._draws.x)
-            few = None if self._draws is None or self._draws.corners_x is None else self._draws.corners_x
+            drawn = None if self.draws is None else function(self.draws.x)
+            few = None if self.draws is None or self.draws.corners_x is None else self.draws.corners_x
             return Family(value, by_x, drawn, None if few is None else function(few))
 
     def pick(self, family: Family, *at: int) -> Figure | None:
@@ -91,12 +91,12 @@ class Propagation:
             return None
         drawn = None if family.drawn is None else np.moveaxis(family.drawn, 0, -1)[at]
         few = None if family.at_corners is None else np.moveaxis(family.at_corners, 0, -1)[at]
-        return Figure(value, gradient @ self._by_z, drawn, few)
+        return Figure(value, gradient @ self.by_z, drawn, few)
 
     def of_inputs(self, term: Term) -> Figure:
         """A figure of the inputs themselves, such as a mass before the balance."""
         slopes = jacobian([term], self._values)[0]
-        drawn, few = (None, None) if self._draws is None else (self._draws.z, self._draws.corners_z)
+        drawn, few = (None, None) if self.draws is None else (self.draws.z, self.draws.corners_z)
         return Figure(
             float(term(self._values)),
             slopes,

@@ -9,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from logger.balance.assess import Assessment
 
 
 class How(StrEnum):
@@ -126,6 +129,9 @@ class Result:
     notes: tuple[str, ...]
     budgets: dict[str, tuple[Contribution, ...]] = field(default_factory=dict)
     """"recovery of bronze in concentrate" -> its largest contributions, greatest first."""
+
+    sale: Assessment | None = None
+    """Verdicts, worth, and whether another pass pays; None until it was asked."""
 
     def to_json(self) -> dict[str, Any]:
         """Plain JSON values; masses in kg, shares and grades as fractions of 1. A contract with scripts."""

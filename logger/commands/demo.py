@@ -10,20 +10,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import logger
 from logger.app import Daemon, with_ports
 from logger.clock import Clock, stopwatch_ns
+from logger.commands.shared import shipped
 from logger.core.entries import Finding
 from logger.core.walltime import rfc3339
 from logger.settings import load
 from logger.simulator.demo import DemoBay
-
-
-def config_file(name: str) -> Path:
-    """A configuration that comes with the program: beside the package in a checkout, inside it installed."""
-    package = Path(logger.__file__).parent
-    inside = package / "config" / name
-    return inside if inside.exists() else package.parent / "config" / name
 
 
 def run_demo(
@@ -61,7 +54,7 @@ def demo_daemon(
     bay: DemoBay, directory: Path, port: int, speed: float, told: Callable[[list[Finding]], None]
 ) -> Daemon:
     """A daemon for a simulated bay that has been started: its configuration, on the bay's wires."""
-    configuration = with_ports(load(config_file("demo.toml")), bay.urls, directory, port)
+    configuration = with_ports(load(shipped("demo.toml")), bay.urls, directory, port)
     return Daemon(configuration, clock=Clock(speed), told=told)
 
 

@@ -1,0 +1,146 @@
+"""A weigh-up from beginning to end, by the example that ships."""
+
+import json
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from logger.balance import How, WeighUpError, read, weigh_up
+
+EXAMPLE = Path(__file__).parents[2] / "config" / "weigh-up.toml"
+
+
+def example():
+    return tomllib.loads(EXAMPLE.read_text())
+
+
+def recoveries(result, component):
+    return {n: s.components[component].recovery for n, s in result.streams.items() if s.role == "product"}
+
+
+def test_the_example_closes_and_its_recoveries_sum_to_one():
+    result = weigh_up(read(example()), method="linear")
+    products = [s for s in result.streams.values() if s.role == "product"]
+    assert sum(p.dry.value for p in products) == pytest.approx(result.streams["feed"].dry.value, rel=1e-12)
+    for component in ("bronze", "slag", "sand"):
+        found = recoveries(result, component).values()
+        assert sum(each.value for each in found) == pytest.approx(1.0, abs=1e-12)
+    assert result.tests.passed
+
+
+def test_pounds_change_nothing():
+    """The same weigh-up with its masses in pounds gives the same figures."""
+
+    def in_pounds(value):
+        if isinstance(value, dict):
+            return {k: in_pounds(v) for k, v in value.items()}
+        if isinstance(value, list):
+            return [in_pounds(v) for v in value]
+        if isinstance(value, str) and value.endswith(" kg"):
+            return f"{float(value[:-3]) / 0.45359237:.11f} lb"
+        return value
+
+    ours, theirs = (weigh_up(read(d), method="linear") for d in (example(), in_pounds(example())))
+    for name, recovery in recoveries(ours, "bronze").items():
+        other = recoveries(theirs, "bronze")[name]
+        assert (recovery.value, recovery.u) == pytest.approx((other.value, other.u), rel=1e-7)
+
+
+def test_a_stream_of_no_mass_changes_nothing():
+    data = example()
+    data["streams"]["spill"] = {"net": 0.0, "u": 0.0, "dry": True}
+    data["passes"]["run-1"]["products"].append("spill")
+    ours, theirs = weigh_up(read(example()), method="linear"), weigh_up(read(data), method="linear")
+    for name, recovery in recoveries(ours, "bronze").items():
+        assert recovery.value == pytest.approx(recoveries(theirs, "bronze")[name].value, rel=1e-9)
+
+
+def test_draws_and_linear_propagation_agree_where_figures_are_many():
+    data = example()
+    for stream in ("concentrate", "middlings", "tailings"):
+        data["streams"][stream]["compositions"] = [
+            {"assay": {"bronze": 0.3, "slag": 0.3, "sand": 0.4}, "u": 0.003}
+        ]
+    linear = recoveries(weigh_up(read(data), method="linear"), "bronze")
+    drawn = recoveries(weigh_up(read(data), method="monte-carlo", draws=40_000), "bronze")
+    for name, one in linear.items():
+        assert drawn[name].u == pytest.approx(one.u, rel=0.03)
+        assert drawn[name].low == pytest.approx(one.low, abs=0.06 * one.u)
+
+
+def test_few_counts_are_drawn_and_the_reason_is_said():
+    """Four pieces of bronze among a thousand: the interval is lopsided, and does not reach below zero."""
+    result = weigh_up(read(example()), draws=20_000)
+    lost = recoveries(result, "bronze")["tailings"]
+    assert result.method == "monte-carlo"
+    assert "draws" in result.why
+    assert lost.low > 0.0
+    assert lost.high - lost.value > 1.3 * (lost.value - lost.low)
+
+
+def test_the_same_weigh_up_gives_the_same_figures_to_the_last_digit():
+    first, second = (weigh_up(read(example()), draws=5000).to_json() for _ in range(2))
+    assert json.dumps(first) == json.dumps(second)
+
+
+def test_an_expectation_is_used_only_where_a_figure_would_be_missing_and_marks_all_that_rests_on_it():
+    data = example()
+    del data["streams"]["tailings"]["compositions"]
+    missing = weigh_up(read(data), method="linear")
+    assert missing.streams["tailings"].components["bronze"].grade is None
+    assert any("tailings" in note and "not measured" in note for note in missing.notes)
+    expected = {"expected": {"bronze": 0.004, "slag": 0.26, "sand": 0.736}, "u": 0.002}
+    data["streams"]["tailings"]["compositions"] = [expected]
+    result = weigh_up(read(data), method="linear")
+    assert recoveries(result, "bronze")["concentrate"].how is How.ESTIMATED
+    data = example()
+    data["streams"]["tailings"]["compositions"].append(expected)
+    both, alone = weigh_up(read(data), method="linear"), weigh_up(read(example()), method="linear")
+    for name, one in recoveries(alone, "bronze").items():
+        other = recoveries(both, "bronze")[name]
+        assert (other.value, other.u, other.how) == (one.value, pytest.approx(one.u, rel=1e-12), one.how)
+
+
+def test_a_moisture_that_nobody_measured_widens_what_rests_on_it_and_is_said():
+    data = example()
+    del data["streams"]["tailings"]["moisture"]
+    known, unknown = (weigh_up(read(d), method="linear") for d in (example(), data))
+    assert unknown.streams["tailings"].measured.u > 3 * known.streams["tailings"].measured.u
+    assert unknown.streams["tailings"].measured.how is How.ESTIMATED
+    assert any("moisture of tailings" in note for note in unknown.notes)
+
+
+def test_a_missing_product_mass_is_solved_for():
+    data = example()
+    del data["streams"]["tailings"]["net"], data["streams"]["tailings"]["u"]
+    result = weigh_up(read(data), method="linear")
+    assert result.streams["tailings"].dry.how is How.SOLVED
+    assert result.streams["tailings"].measured is None
+    assert recoveries(result, "bronze")["concentrate"] is not None
+
+
+def test_every_fault_is_told_at_once():
+    data = example()
+    data["streams"]["feed"]["scale"] = "flor"
+    data["streams"]["middlings"]["compositions"][0]["sorted"]["brass"] = "2 g"
+    data["streams"]["tailings"]["scale"] = "attic"
+    with pytest.raises(WeighUpError) as caught:
+        read(data)
+    assert len(caught.value.faults) == 3
+    assert 'did you mean "floor"?' in str(caught.value)
+
+
+def test_the_result_is_plain_json():
+    told = weigh_up(read(example()), method="linear").to_json()
+    assert json.loads(json.dumps(told, allow_nan=False)) == told
+    assert told["streams"]["concentrate"]["components"]["bronze"]["recovery"]["how"] == "calculated"
+
+
+def test_the_budget_names_what_to_measure_better():
+    """The contributions of a figure sum to at most one, the greatest first."""
+    budget = weigh_up(read(example()), method="linear").budgets["recovery of bronze in tailings"]
+    shares = [each.share for each in budget]
+    assert shares == sorted(shares, reverse=True)
+    assert 0.9 < sum(shares) <= 1.0 + 1e-9
+    assert "tailings" in budget[0].input
