@@ -18,7 +18,8 @@ from logger.balance.faults import WeighUpError
 from logger.balance.inputs import Array, Input, Inputs, Term
 from logger.balance.masses import Measured
 from logger.balance.result import How
-from logger.balance.samples import Said, Where, said
+from logger.balance.sample import Said, Where
+from logger.balance.samples import said
 from logger.balance.words import listed, percent
 from logger.core.gamma import below
 

@@ -10,69 +10,20 @@ lumps, G_c, and the share is G_c / ΣG. A count is the same with pieces in place
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from math import sqrt
 
-import numpy as np
-
-from logger.balance.document import Composition, Stream, WeighUp
+from logger.balance.assays import assayed
+from logger.balance.document import Composition
 from logger.balance.faults import WeighUpError
 from logger.balance.inputs import Input, Inputs, Term
-from logger.balance.moisture import moisture
 from logger.balance.result import How
+from logger.balance.sample import Said, Where, unused, water_share
 from logger.balance.sampling import Grains
 from logger.balance.scales import reading_u_kg, scale_of
 from logger.balance.tares import tare_kg
-from logger.balance.words import listed, mass, percent
+from logger.balance.words import listed, mass
 
 ASSUMED_PIECES = 100
 """Grains of a hand-sorted sample of which nobody said how many they were. Assumed, on the cautious side."""
-ASSUMED_ASSAY = 0.05
-ASSUMED_EXPECTED = 0.25
-ASSUMED_LEAST = 0.001
-"""Standard uncertainty of an assay, or an expectation, without one: this part of the share, or of what is
-left to one if that is less, but at least 0.1 points. Assumed, no source."""
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """One sample: its shares as terms, and what each would have as variance at given shares."""
-
-    label: str
-    how: How
-    shares: dict[str, Term]
-    values: dict[str, float]
-    variances: dict[str, float]  # at its own values
-    each: float | None  # effective mass of a lump / mass of the sample; None where it isn't made of lumps
-    notes: tuple[str, ...]
-
-    def variance(self, component: str, share: float) -> float:
-        """Variance of the component's share if ``share`` is what it is."""
-        if self.each is None:
-            return self.variances[component]
-        return share * (1.0 - share) * self.each
-
-
-@dataclass(frozen=True, slots=True)
-class Where:
-    """The place of a composition: which stream, which in order, and the way to say so."""
-
-    name: str
-    k: int
-    stream: Stream
-    document: WeighUp
-
-    @property
-    def place(self) -> str:
-        return f"streams.{self.name}.compositions.{self.k}"
-
-    def label(self, one: Composition) -> str:
-        words = {"assay": "assay", "sorted": "hand sort", "counted": "count", "expected": "expectation"}
-        number = f"sample {one.sample}" if one.sample else ""
-        twice = [k for k, each in enumerate(self.stream.compositions) if each.way == one.way]
-        which = f"no. {twice.index(self.k) + 1}" if len(twice) > 1 else ""
-        inside = ", ".join(each for each in (number, which) if each)
-        return f"{words[one.way]} of {self.name}" + (f" ({inside})" if inside else "")
 
 
 def said(one: Composition, where: Where, inputs: Inputs) -> Said:
@@ -82,7 +33,7 @@ def said(one: Composition, where: Where, inputs: Inputs) -> Said:
         return _counted(one, where, inputs)
     if one.way == "sorted":
         return _sorted(one, where, inputs)
-    return _assayed(one, where, inputs)
+    return assayed(one, where, inputs)
 
 
 # ------------------------------------------------------------------ by hand
@@ -101,7 +52,7 @@ def _counted(one: Composition, where: Where, inputs: Inputs) -> Said:
             "not, give the density of each, or weigh what was picked out"
         )
     lumps = {name: (n * each[name], each[name]) for name, n in found.items()}
-    notes += _unused(one, ("u", "basis", "size", "pieces", "scale"), where)
+    notes += unused(one, ("u", "basis", "size", "pieces", "scale"), where)
     return _of_lumps(one, where, lumps, {}, How.COUNTED, notes, inputs)
 
 
@@ -120,7 +71,7 @@ def _sorted(one: Composition, where: Where, inputs: Inputs) -> Said:
     if one.scale is not None:
         u = reading_u_kg(scale_of(one.scale, f"{where.place}.scale", where.document))
         rounding = {name: u for name, kg in found.items() if kg > 0.0 and u > 0.0}
-    notes += _unused(one, ("u", "basis"), where)
+    notes += unused(one, ("u", "basis"), where)
     return _of_lumps(one, where, lumps, rounding, How.SORTED, notes, inputs)
 
 
@@ -248,7 +199,7 @@ def _left_of_stream(one: Composition, found: dict[str, float], where: Where) -> 
     wet = gross if stream.containers else stream.net
     if not wet:
         return 1.0, []
-    water = 0.0 if stream.dry or stream.moisture is None else _water(where, Inputs())
+    water = 0.0 if stream.dry or stream.moisture is None else water_share(where)
     dry, sample = wet * (1.0 - water), sum(found.values())
     if sample > 1.05 * wet:
         unit = where.document.units
@@ -259,103 +210,7 @@ def _left_of_stream(one: Composition, found: dict[str, float], where: Where) -> 
     return max(1.0 - sample / dry, 0.0), []
 
 
-# ------------------------------------------------------------------ by a laboratory, or by expectation
-
-
-def _assayed(one: Composition, where: Where, inputs: Inputs) -> Said:
-    shares = one.assay if one.assay is not None else one.expected
-    assert shares is not None  # noqa: S101 - for the types
-    expected = one.way == "expected"
-    label = where.label(one)
-    us, notes = _uncertainties(one, shares, where)
-    terms: dict[str, Term] = {
-        name: inputs.add(Input(f"{label}: {name}", share, us[name], estimated=expected))
-        for name, share in shares.items()
-    }
-    values, spread = dict(shares), dict(us)
-    if one.basis == "wet":
-        water = moisture(where.name, where.stream, where.document, inputs)
-        wet = _water(where, inputs)
-        terms = {name: _per_dry(term, water.term) for name, term in terms.items()}
-        values = {name: share / (1.0 - wet) for name, share in values.items()}
-        spread = {name: u / (1.0 - wet) for name, u in spread.items()}
-        if water.how is How.ESTIMATED:
-            notes.append(
-                f"{label}: it is per wet mass, and the moisture is not known: its grades rest on a guess"
-            )
-        _possible(one, values, spread, wet, where)
-    notes += _sum_said(one, values, spread, where)
-    notes += _unused(one, ("pieces", "size", "density", "scale"), where)
-    variances = {name: u**2 for name, u in spread.items()}
-    how = How.ESTIMATED if expected else How.ASSAYED
-    return Said(label, how, terms, values, variances, None, tuple(notes))
-
-
-def _uncertainties(
-    one: Composition, shares: Mapping[str, float], where: Where
-) -> tuple[dict[str, float], list[str]]:
-    """Standard uncertainty of each share; assumed where it wasn't given, exact where it was given as 0."""
-    relative = ASSUMED_EXPECTED if one.way == "expected" else ASSUMED_ASSAY
-    us, assumed, exact = {}, [], []
-    for name, share in shares.items():
-        u = one.u if isinstance(one.u, float) else (one.u or {}).get(name)
-        if u is None:
-            u = max(relative * min(share, 1.0 - share), ASSUMED_LEAST)
-            assumed.append(f"{name} ± {percent(u)}")
-        elif u == 0.0:
-            exact.append(name)
-        us[name] = u
-    notes = []
-    if assumed:
-        notes.append(f"{where.label(one)}: it came without an uncertainty; assumed were {listed(assumed)}")
-    if exact:
-        notes.append(
-            f"{where.label(one)}: {listed(exact)} was given with an uncertainty of 0 and is taken as exact"
-        )
-    return us, notes
-
-
-def _water(where: Where, inputs: Inputs) -> float:
-    aside = Inputs()
-    term = moisture(where.name, where.stream, where.document, aside).term
-    return float(np.real(term(aside.values)))
-
-
-def _per_dry(share: Term, water: Term) -> Term:
-    return lambda z: share(z) / (1.0 - water(z))
-
-
-def _possible(
-    one: Composition, values: Mapping[str, float], spread: Mapping[str, float], wet: float, where: Where
-) -> None:
-    """A grade per wet mass can't be more than the solids in it."""
-    faults = [
-        f"{where.place}.{one.way}.{name}: {percent(share * (1.0 - wet))} of the wet mass is {percent(share)} "
-        f"of the dry, at a moisture of {percent(wet)}; is it per dry mass, or the moisture less?"
-        for name, share in values.items()
-        if share > 1.0 + 4.0 * spread[name] + 1e-9
-    ]
-    if faults:
-        raise WeighUpError(faults)
-
-
-def _sum_said(
-    one: Composition, values: Mapping[str, float], spread: Mapping[str, float], where: Where
-) -> list[str]:
-    """Where all components of a complete list are there and do not sum to one: what happens then."""
-    document = where.document
-    if not document.complete or set(values) < set(document.components):
-        return []
-    total, u = sum(values.values()), sqrt(sum(each**2 for each in spread.values()))
-    if abs(total - 1.0) <= max(0.5e-3, 2.0 * u if u > 0.0 else 0.0):
-        return []
-    return [
-        f"{where.label(one)}: its components sum to {percent(total)}, though they are said to be everything; "
-        "what is off 100 % is spread over them by their uncertainties. Is one missing from the list?"
-    ]
-
-
-# ------------------------------------------------------------------ what is not as it should be
+# ------------------------------------------------------------------ what can't be
 
 
 def _known(one: Composition, where: Where) -> None:
@@ -369,14 +224,3 @@ def _known(one: Composition, where: Where) -> None:
     ]
     if faults:
         raise WeighUpError(faults)
-
-
-def _unused(one: Composition, fields: tuple[str, ...], where: Where) -> list[str]:
-    """What was given and says nothing here."""
-    given = [each for each in fields if each in one.model_fields_set and getattr(one, each) is not None]
-    given = [each for each in given if each != "basis" or one.basis != "dry"]
-    if not given:
-        return []
-    what = {"counted": "a count", "sorted": "a hand sort", "assay": "an assay", "expected": "an expectation"}
-    quoted = listed([f'"{each}"' for each in given])
-    return [f"{where.label(one)}: {quoted} says nothing of {what[one.way]}; left aside"]

@@ -46,9 +46,7 @@ def test_linear_is_good_enough_where_both_intervals_agree():
 def test_a_lopsided_interval_is_a_reason():
     linear = Estimate(0.95, 0.04, 0.872, 1.028, How.CALCULATED)
     reason = enough(linear, replace(linear, low=0.84, high=0.99))
-    assert (
-        reason == "lies between 84 and 99 % by its draws, where linear propagation would say 87.2 to 103 %"
-    )
+    assert reason == "lies between 84 and 99 % by its draws, where linear propagation would say 87.2 to 103 %"
 
 
 def _counted(pieces):
