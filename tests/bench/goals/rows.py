@@ -54,7 +54,7 @@ def rate(count: int, hours: float) -> str:
     if hours <= 0.0:
         return NONE
     low, high = (100.0 * x for x in poisson_95(count, hours))
-    digits = 2 if high < 10.0 else 0
+    digits = 2 if high < 10.0 else 1 if high < 100.0 else 0
     return f"{100.0 * count / hours:.{digits}f} [{low:.{digits}f}, {high:.{digits}f}]"
 
 
@@ -115,7 +115,8 @@ def _false(ours: Scored) -> list[Row]:
         )  # fmt: skip
         happened = Counter(ours.busy_events)
         for cause in CAUSES:
-            label = "  nothing near" if cause == "nothing" else f"  by a {cause} ({happened[cause]})"
+            named = "scale that was silent" if cause == "silent" else cause
+            label = "  nothing near" if cause == "nothing" else f"  by a {named} ({happened[cause]})"
             made.append(Row(label, "0", _by(cause), "" if cause == "nothing" else "0"))
         made.append(
             Row("called clogged at feed stops (outlets)", "0 %", lambda c: part(c.called, c.stops), "0")
