@@ -73,6 +73,14 @@ class DaemonClient:
         """The weigh-up of a lot over all its runs; ClientError, 404 where there is no such lot or no run."""
         return dict(self._ask(f"/api/v1/lots/{quote(lot, safe='')}/weigh-up"))
 
+    def balance(self, run: str, method: str = "auto") -> dict[str, Any]:
+        """The balance of a run, as `balance.result.Result.to_json` has it; ClientError as `weigh_up`."""
+        return dict(self._ask(f"/api/v1/runs/{quote(run, safe='')}/balance?method={quote(method)}"))
+
+    def lot_balance(self, lot: str, method: str = "auto") -> dict[str, Any]:
+        """The balance of a lot over all its runs; ClientError as `lot_weigh_up`."""
+        return dict(self._ask(f"/api/v1/lots/{quote(lot, safe='')}/balance?method={quote(method)}"))
+
     def scales(self) -> list[dict[str, Any]]:
         """Every scale with its plate, its check weights and their verdicts, its drift and its warnings."""
         return list(self._ask("/api/v1/scales"))

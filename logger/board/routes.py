@@ -52,7 +52,7 @@ def build(
     sessions = Sessions()
     guard = Guard(app, port=port, token=token, sessions=sessions, token_file=token_file)
     _page_routes(app, read_all(), sessions, guard.cookie)
-    add_weigh_up_routes(app, desk, _threads(1))
+    add_weigh_up_routes(app, desk, _threads(2), _threads(1))
     _read_routes(app, desk, hub)
     _action_route(app, desk)
     if wires is not None:

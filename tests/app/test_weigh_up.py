@@ -8,6 +8,7 @@ from typing import Any
 from logger.app import Daemon
 from logger.balance.document import WeighUp
 from logger.board.client import DaemonClient
+from logger.core.walltime import parse_rfc3339
 from logger.settings import load
 from tests.app.bays import running_bay, until, write_configuration
 
@@ -22,6 +23,12 @@ SAID: list[dict[str, Any]] = [
     {"action": "check-weight", "scale": "middlings", "nominal": "5 kg", "shown": "5.005 kg"},
     {"action": "sell-as", "outlet": "concentrate", "grade": "bronze-scrap", "answers": {"dry": True}},
 ]
+
+
+def over(client: DaemonClient) -> bool:
+    """Whether the seconds that the run ended in are all known."""
+    (run,) = client.runs()
+    return parse_rfc3339(client.state()["at"]) - parse_rfc3339(run["end"]) > 5 * 10**9
 
 
 def test_a_weigh_up_follows_from_what_was_weighed_and_said(tmp_path: Path) -> None:
@@ -40,7 +47,9 @@ def test_a_weigh_up_follows_from_what_was_weighed_and_said(tmp_path: Path) -> No
                     until(lambda: all(age is not None for age in ages()), what="a reading of each")  # noqa: B023
                     answers = [client.submit(action) for action in SAID]
                     assert [answer.reason for answer in answers if not answer.accepted] == []
+                    until(lambda: over(client), what="the last second of the run to be over")  # noqa: B023
                 told.append((client.weigh_up("run-1"), client.lot_weigh_up("L-1"), client.runs()))
+                balanced = client.balance("run-1", "linear")
             finally:
                 daemon.stop()
     assert told[0] == told[1]
@@ -52,3 +61,5 @@ def test_a_weigh_up_follows_from_what_was_weighed_and_said(tmp_path: Path) -> No
     assert document.streams["spill-tray"].containers[0].gross == 3.0
     assert document.streams["hold-up"].net == 0.2
     assert document.scales["middlings"].checks[0].shown == 5.005
+    assert balanced["streams"]["spill-tray"]["wet"]["value"] == 2.0
+    assert balanced["streams"]["concentrate"]["components"]["bronze"]["measured"]["how"] == "assayed"

@@ -5,12 +5,14 @@ from __future__ import annotations
 import subprocess
 import sys
 from datetime import datetime, timedelta
+from functools import partial
 
 import httpx
 import pytest
 
 from logger.balance.document import CheckWeight, Scale, Stream, WeighUp
 from logger.balance.faults import WeighUpError
+from logger.board import balancing, weigh_ups
 from logger.board.client import DaemonClient
 from logger.board.server import BoardServer
 from tests.board.fake_desk import TOKEN, FakeDesk
@@ -54,6 +56,60 @@ def test_a_weigh_up_that_does_not_fit_together_says_every_fault(ask: httpx.Clien
     assert answer.status_code == 409
     assert answer.json()["faults"] == ["streams.feed: one", "streams.tailings: two"]
     assert answer.json()["detail"].endswith("streams.feed: one; streams.tailings: two")
+
+
+@pytest.mark.parametrize("path", ["runs", "lots"])
+def test_a_balance_follows_from_the_weigh_up(path: str, ask: httpx.Client, desk: FakeDesk) -> None:
+    """30 kg in, 20 kg out by one outlet: the other got 10."""
+    streams = {"feed": Stream(net=30.0, u=0.03), "tailings": Stream(net=20.0, u=0.02), "rest": Stream()}
+    desk.weigh_ups = {
+        "r": WeighUp(streams={name: s.model_copy(update={"dry": True}) for name, s in streams.items()})
+    }
+    told = ask.get(f"/api/v1/{path}/r/balance?method=linear").json()
+    assert told["method"] == "linear"
+    assert told["streams"]["rest"]["dry"]["value"] == pytest.approx(10.0)
+
+
+@pytest.mark.parametrize(
+    ("query", "said"),
+    [("method=guess", "found 'guess'; allowed: auto, linear"), ("draws=5", "found '5'; allowed: 1000 to")],
+)
+def test_a_balance_that_is_asked_for_wrongly(
+    query: str, said: str, ask: httpx.Client, desk: FakeDesk
+) -> None:
+    desk.weigh_ups = {"r": DOCUMENT}
+    answer = ask.get(f"/api/v1/runs/r/balance?{query}")
+    assert (answer.status_code, answer.json()["code"]) == (422, "invalid-query")
+    assert said in answer.json()["detail"]
+
+
+def test_a_balance_of_figures_that_make_no_sense_says_every_fault(ask: httpx.Client, desk: FakeDesk) -> None:
+    two = {"feed": Stream(net=30.0, scale="a"), "tailings": Stream(net=20.0, scale="b")}
+    desk.weigh_ups = {"r": WeighUp(streams=two)}
+    answer = ask.get("/api/v1/runs/r/balance")
+    assert (answer.status_code, answer.json()["code"], len(answer.json()["faults"])) == (
+        409,
+        "no-weigh-up",
+        2,
+    )
+
+
+def test_a_balance_that_takes_too_long_is_ended(
+    ask: httpx.Client, desk: FakeDesk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(weigh_ups, "balance", partial(balancing.balance, timeout_s=0.01))
+    desk.weigh_ups = {"r": DOCUMENT}
+    answer = ask.get("/api/v1/runs/r/balance")
+    assert (answer.status_code, answer.json()["code"]) == (504, "too-long")
+
+
+def test_a_balance_that_breaks_down_says_so(
+    ask: httpx.Client, desk: FakeDesk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(balancing.sys, "executable", "/bin/false")
+    desk.weigh_ups = {"r": DOCUMENT}
+    answer = ask.get("/api/v1/runs/r/balance")
+    assert (answer.status_code, answer.json()["code"]) == (500, "failed")
 
 
 def test_every_scale_stands_with_its_checks_and_their_verdicts(ask: httpx.Client, desk: FakeDesk) -> None:
