@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 
@@ -16,6 +17,9 @@ from logger.balance.network import Network, NetworkError, network
 from logger.balance.reconcile import Contradiction, Reconciled, reconcile
 from logger.balance.result import How
 from logger.balance.suspects import Given
+
+NOTHING_KNOWN = 1.0 / sqrt(12.0)
+"""Standard uncertainty of a grade of which nothing is known: rectangular from 0 to 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +94,10 @@ def _dry(wet: Term, water: Term) -> Term:
 def balanced(
     document: WeighUp, net: Network, evidence: dict[str, Evidence], inputs: Inputs
 ) -> tuple[Figures, Given, Reconciled]:
-    """Balance what was measured; take an expectation only where a figure would be left open without it."""
+    """Balance what was measured; take an expectation only where a figure would be left open without it.
+
+    Open is what is not determinable, and what follows less surely than if nothing were known of it.
+    """
     figures = _figures(document, net, evidence, frozenset())
     given = _given(document, net, figures, inputs)
     found = _reconcile(given)
@@ -98,15 +105,20 @@ def balanced(
         (s, c)
         for s, name in enumerate(net.streams)
         for k, c in enumerate(document.components)
-        if not found.known[net.column(s, k, len(document.components))]
-        and name in evidence
+        if name in evidence
         and c in evidence[name].grades
+        and _is_open(found, net.column(s, k, len(document.components)))
     }
     if not open_:
         return figures, given, found
     figures = _figures(document, net, evidence, frozenset(open_))
     given = _given(document, net, figures, inputs)
     return figures, given, _reconcile(given)
+
+
+def _is_open(found: Reconciled, column: int) -> bool:
+    """Whether a grade is not determinable, or known less than if nothing was: anything from 0 to 1."""
+    return not found.known[column] or float(found.cov[column, column]) > NOTHING_KNOWN**2
 
 
 def _figures(

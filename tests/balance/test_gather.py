@@ -11,6 +11,7 @@ from logger.balance.faults import check
 from logger.balance.gather import of_lot, of_run
 from logger.balance.material import mean_moisture
 from logger.balance.network import network
+from logger.balance.weighup import weigh_up
 from logger.core.books import Sample
 from logger.settings import loads
 from tests.core.test_books import MIN, T0, Clerk
@@ -490,3 +491,25 @@ def test_two_runs_with_long_names_keep_their_streams_apart() -> None:
     streams = office.of_lot().streams
     assert len(streams) == 9
     assert max(map(len, streams)) <= 80
+
+
+def test_what_stayed_on_the_deck_takes_no_balance_away() -> None:
+    """Its grade is no more than expected: else it would be whatever closes the balance, minus 60 % too."""
+    office = Office()
+    office.say("register-sample", sample="F1", lot="L1")
+    office.take("tailings", "T1")
+    office.take("concentrate", "C1")
+    for sample, grade in (("F1", "30 %"), ("T1", "2 %"), ("C1", "81 %")):
+        office.say("sample-result", sample=sample, assay={"bronze": grade}, u="0.5 %")
+    office.say("moisture", lot="L1", share="5 %", u="0.2 %")
+    for outlet_ in ("tailings", "concentrate"):
+        office.say("moisture", run="run-1", outlet=outlet_, share="5 %", u="0.2 %")
+    fields = {"outlet": "concentrate", "container": "1", "gross": "10.6 kg", "tare": "1 kg"}
+    office.say("weigh-product", run="run-1", **fields)
+    office.tell(hold_up_kg=0.4, hold_up_how="declared")
+    result = weigh_up(office.of_run(), method="linear")
+    grade = result.streams["hold-up"].components["bronze"].grade
+    assert grade is not None
+    assert 0.0 < grade.value < 0.6
+    assert result.tests is not None
+    assert result.tests.degrees == 2  # the masses close, and so does bronze
