@@ -14,6 +14,7 @@ from logger import __version__
 from logger.commands import (
     alarms,
     balance,
+    compare,
     explain,
     lots,
     runs,
@@ -65,6 +66,7 @@ app.add_typer(wire.wire_app, name="wire")
 app.command()(show.now)
 app.command()(show.tally)
 app.command()(balance.balance)
+app.command()(compare.compare)
 app.command()(setup.prove)
 app.command()(said.said)
 app.command()(scales.scales)

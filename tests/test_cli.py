@@ -64,6 +64,7 @@ COMMANDS = [
     ["now"],
     ["tally"],
     ["balance"],
+    ["compare"],
     ["said"],
     ["scales"],
     ["lot", "list"],

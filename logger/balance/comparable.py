@@ -24,15 +24,18 @@ def figures(result: Result) -> Iterator[tuple[str, Estimate]]:
                 told.append((f"recovery of {component}", of.recovery))
         yield from ((f"{what} in {name}", one) for what, one in told if one is not None)
     for name, each in result.passes.items():
-        closures = {"mass": each.closure, **each.closures}
+        closures, at = {"mass": each.closure, **each.closures}, _in_pass(name, result)
+        yield from ((f"closure of {what}{at}", one) for what, one in closures.items() if one is not None)
         yield from (
-            (f"closure of {what} in pass {name}", one) for what, one in closures.items() if one is not None
-        )
-        yield from (
-            (f"efficiency of {product} in pass {name}", one)
+            (f"efficiency of {product}{at}", one)
             for product, one in each.efficiency.items()
             if one is not None
         )
+
+
+def _in_pass(name: str, result: Result) -> str:
+    """Where it is one of several; the only pass of one run is what the only pass of another is."""
+    return f" in pass {name}" if len(result.passes) > 1 else ""
 
 
 def functions(result: Result) -> dict[str, Made]:
@@ -50,9 +53,8 @@ def functions(result: Result) -> dict[str, Made]:
     if result.wanted is not None:
         for name, each in result.passes.items():
             for product in each.efficiency:
-                found[f"efficiency of {product} in pass {name}"] = _efficiency(
-                    product, each.feed, result.wanted
-                )
+                at = _in_pass(name, result)
+                found[f"efficiency of {product}{at}"] = _efficiency(product, each.feed, result.wanted)
     return found
 
 

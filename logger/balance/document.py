@@ -183,6 +183,7 @@ class WeighUp(Part):
     tares: dict[Name, Tare] = {}
     streams: Annotated[dict[Name, Stream], Field(min_length=1, max_length=200)]
     passes: dict[Name, Pass] = {}
+    settings: dict[Name, Short] = Field({}, description="of the station, for comparing runs")
     most_moisture: Share = Field(
         0.15, description="where a moisture is not known: it lies somewhere between 0 and this"
     )

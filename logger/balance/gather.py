@@ -106,8 +106,21 @@ class _Gathering:
             scales=self._scales(streams),
             streams=streams,
             passes=self._passes,
+            settings=self._settings(),
             **for_sale(by_pass, components),
         )
+
+    def _settings(self) -> dict[str, str]:
+        """The settings of a run by itself; one that was changed in its course shows all its values."""
+        if not self._alone:
+            return {}
+        found: dict[str, list[str]] = {}
+        for told in self._runs[0].run["settings"]:
+            for name, value in told["values"].items():
+                values = found.setdefault(name, [])
+                if value not in values[-1:]:
+                    values.append(value)
+        return {name: ", then ".join(values)[:_LONGEST] for name, values in found.items()}
 
     # ------------------------------------------------------------------ feeds
 

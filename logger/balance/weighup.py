@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from logger.balance.assess import assess
@@ -23,6 +23,14 @@ Method = Literal["auto", "linear", "monte-carlo"]
 DRAWS = 100_000
 
 
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """A balance, and what its figures share: for whoever computes further figures of them (`Joint.tell`)."""
+
+    result: Result
+    joint: Joint
+
+
 def weigh_up(
     document: WeighUp,
     *,
@@ -37,7 +45,21 @@ def weigh_up(
     linear where that is good enough, and else Monte Carlo, with the reason in `Result.why`. WeighUpError,
     with every fault, where the document makes no sense.
     """
-    return _Weighing(assemble(document), grades or {}).result(method, draws, seed)
+    return weigh(document, grades=grades, method=method, draws=draws, seed=seed).result
+
+
+def weigh(
+    document: WeighUp,
+    *,
+    grades: Mapping[str, Grade] | None = None,
+    method: Method = "auto",
+    draws: int = DRAWS,
+    seed: int = 1,
+) -> Weighed:
+    """As `weigh_up`, with the joint of its figures beside it."""
+    weighing = _Weighing(assemble(document), grades or {})
+    result = weighing.result(method, draws, seed)
+    return Weighed(result, weighing.joint())
 
 
 class _Weighing:

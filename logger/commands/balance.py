@@ -63,7 +63,7 @@ def balance(
         fail(USAGE, f'--method {method}: there is "auto", "linear" and "monte-carlo"')
     if file is not None and (run is not None or lot is not None):
         fail(USAGE, "give a file, or --run or --lot of the bay, not both")
-    made = _from_file(file) if file is not None else _from_bay(config, run, lot)
+    made = document_of(file, config, run=run, lot=lot)
     if document:
         print_json(made.model_dump(mode="json", exclude_defaults=True))
         return
@@ -72,11 +72,16 @@ def balance(
     try:
         result = weigh_up(made, grades=_grades_of(grades), method=cast("Method", method), draws=draws)
     except WeighUpError as error:
-        fail(DATA, _listed(str(file or run or lot or "the run"), "balanced", error.faults))
+        fail(DATA, listed(str(file or run or lot or "the run"), "balanced", error.faults))
     if as_json:
         print_json(result.to_json())
     else:
         show_balance(result)
+
+
+def document_of(file: Path | None, config: Path | None, *, run: str | None, lot: str | None) -> WeighUp:
+    """The weigh-up of a file, or of a run or lot of the bay; a clear end where there is none."""
+    return _from_file(file) if file is not None else _from_bay(config, run, lot)
 
 
 def _grades_of(path: Path | None) -> dict[str, Grade]:
@@ -87,7 +92,7 @@ def _grades_of(path: Path | None) -> dict[str, Grade]:
     try:
         return read_grades(_parsed(file))
     except GradeError as error:
-        fail(DATA, _listed(f"{file}", "used", error.faults))
+        fail(DATA, listed(f"{file}", "used", error.faults))
 
 
 def _from_file(path: Path) -> WeighUp:
@@ -97,7 +102,7 @@ def _from_file(path: Path) -> WeighUp:
     try:
         return read(_parsed(path))
     except WeighUpError as error:
-        fail(DATA, _listed(str(path), "used", error.faults))
+        fail(DATA, listed(str(path), "used", error.faults))
 
 
 def _parsed(path: Path) -> dict[str, Any]:
@@ -132,7 +137,8 @@ def _from_bay(config: Path | None, run: str | None, lot: str | None) -> WeighUp:
     return read(ask(config, "weigh_up", run))
 
 
-def _listed(what: str, done: str, faults: tuple[str, ...]) -> str:
+def listed(what: str, done: str, faults: tuple[str, ...]) -> str:
+    """All faults, below what they are about and what can't be done with it."""
     return "\n  ".join([f"{what} can't be {done}:", *faults])
 
 
@@ -224,7 +230,7 @@ def _whole(stream: StreamOf) -> bool:
 
 def _of_component(stream: StreamOf, name: str) -> list[str]:
     mine = stream.components[name]
-    return [_share(mine.grade), _how(mine.grade), "" if _whole(stream) else _with_interval(mine.recovery)]
+    return [_share(mine.grade), _how(mine.grade), "" if _whole(stream) else with_interval(mine.recovery)]
 
 
 def _grades(result: Result, names: list[str]) -> Table:
@@ -246,8 +252,8 @@ def _pass_lines(one: PassOf, result: Result) -> list[str]:
     """What a pass says as a whole: closure, the head two ways, separation efficiency."""
     lines = []
     if one.closure is not None:
-        parts = [f"mass {_with_interval(one.closure)} %"]
-        parts += [f"{name} {_with_interval(c)} %" for name, c in one.closures.items() if c is not None]
+        parts = [f"mass {with_interval(one.closure)} %"]
+        parts += [f"{name} {with_interval(c)} %" for name, c in one.closures.items() if c is not None]
         lines.append(f"\n{one.name}: out / in, as measured: {', '.join(parts)}")
     for name, back in one.head.items():
         assayed = one.assayed_head.get(name)
@@ -257,7 +263,7 @@ def _pass_lines(one: PassOf, result: Result) -> list[str]:
     best = {name: e for name, e in one.efficiency.items() if e is not None}
     if best:
         name = max(best, key=lambda each: best[each].value)
-        lines.append(f"{one.name}: separation efficiency of {name} {_with_interval(best[name])} %")
+        lines.append(f"{one.name}: separation efficiency of {name} {with_interval(best[name])} %")
     return lines
 
 
@@ -273,7 +279,7 @@ def _how(known: Estimate | None) -> str:
     return "" if known is None else str(known.how)
 
 
-def _with_interval(known: Estimate | None) -> str:
+def with_interval(known: Estimate | None) -> str:
     """Value and 95 % interval, as percentages, to two significant digits of half the interval."""
     if known is None:
         return "not known"

@@ -1,13 +1,25 @@
-"""The JSON Schema of the actions as a file, the same bytes each time."""
+"""The JSON Schemas of the actions and of a weigh-up as files, the same bytes each time."""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 from logger.core.actions.schema import schema
 
 
 def write_actions_schema(path: Path) -> None:
     """Write it where clients find it: ``config/actions.schema.json``."""
-    path.write_text(json.dumps(schema(), indent=1, ensure_ascii=False, sort_keys=True) + "\n", "utf-8")
+    _write(path, schema())
+
+
+def write_weigh_up_schema(path: Path) -> None:
+    """Write it where editors find it: ``config/weigh-up.schema.json``."""
+    from logger.balance.document import WeighUp
+
+    _write(path, WeighUp.model_json_schema())
+
+
+def _write(path: Path, what: dict[str, Any]) -> None:
+    path.write_text(json.dumps(what, indent=1, ensure_ascii=False, sort_keys=True) + "\n", "utf-8")
