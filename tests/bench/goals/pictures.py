@@ -15,6 +15,7 @@ from tests.bench.testbay.trace import EPOCH_S, make
 from tests.bench.testbay.worst import worst
 
 BEFORE_S, AFTER_S = 300.0, 240.0
+LATER_S = 2.0  # by then an alarm that was raised stands
 
 
 def pictures(total: Scored, count: int, folder: Path | None) -> Iterator[str]:
@@ -34,7 +35,8 @@ def explained(record: Record, set_: str, folder: Path) -> str:
         return f"{folder}: no moment of its own to show"
     try:
         past = from_readings(load(folder / "bay.toml"), folder / "readings.csv", None)
-        wanted = Wanted(record.subject, round((EPOCH_S + at_s) * NS), round(before_s), round(AFTER_S))
+        at_ns = round((EPOCH_S + at_s + LATER_S) * NS)
+        wanted = Wanted(record.subject, at_ns, round(before_s), round(AFTER_S))
         story = tell(past, wanted)
     except ExplainError as error:
         return f"{folder}: {error}"
