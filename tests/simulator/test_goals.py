@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tests.bench.goals.__main__ import jobs_of
-from tests.bench.goals.columns import columns
+from tests.bench.goals.columns import Column, columns
 from tests.bench.goals.intervals import part_95, quantile_95
 from tests.bench.goals.jobs import OURS
 from tests.bench.goals.kept import Calm, Job, read, to_line
+from tests.bench.goals.pictures import BEFORE_S, explained, moment
 from tests.bench.goals.rows import mixed
 from tests.bench.goals.run import Settings, run
 from tests.bench.goals.table import grid, text
 from tests.bench.peers.all_of import PEERS
 from tests.bench.peers.calibrate import BETWEEN_FALSE_ALARMS_H, Hour, Tuned, factor, tune, units
 from tests.bench.run_lengths import cusum_arl, threshold_for
+from tests.bench.testbay.plan import plan
+from tests.bench.testbay.play import write
+from tests.bench.testbay.regimes import TUNING
+from tests.bench.testbay.score import Record, Scored
+from tests.bench.testbay.trace import carried_out
 
 # ------------------------------------------------------------------ calibration
 
@@ -130,3 +137,39 @@ def test_a_run_gives_a_column_for_each_and_survives_a_file_that_was_cut(tmp_path
 
 def test_no_trace_is_begun_when_the_time_is_over() -> None:
     assert list(run([Job(0, "tuning", "busy")], Settings(None, minutes=0.0), [])) == []
+
+
+# ------------------------------------------------------------------ the worst, and the rows
+
+
+def record(subject: str = "out1", at_s: float = 900.0, **note: object) -> Record:
+    return Record(3, "hopper", False, subject, at_s, dict(note))
+
+
+def test_the_worst_is_looked_at_when_it_was_noticed_or_when_it_ended_unnoticed() -> None:
+    assert moment(record(until_s=1300.0, delay_s=50.0)) == (950.0, 50.0 + BEFORE_S)
+    assert moment(record(until_s=1300.0, delay_s=None)) == (1300.0, 400.0 + BEFORE_S)
+    assert moment(record(since_s=860.0)) == (900.0, 40.0 + BEFORE_S)
+    assert moment(record(off_kg=0.1)) == (None, 0.0)
+
+
+def test_a_trace_of_the_worst_is_written_and_explained_with_a_picture(tmp_path: Path) -> None:
+    """A clog said to have ended unnoticed: the picture shows its end, whatever the rule made of it."""
+    drawn = plan(3, TUNING, "mass")
+    short = carried_out(replace(drawn, length_s=400, feed_until_s=400.0, events=()))
+    folder = tmp_path / "tuning-mass-3"
+    write(short, folder)
+    found = explained(record("out2", 200.0, until_s=320.0, delay_s=None), "tuning", folder)
+    assert Path(found) == folder / "out2-320.png"
+    assert Path(found).stat().st_size > 10_000
+    assert "out2" in Path(found).with_suffix(".txt").read_text()
+
+
+def test_a_miss_counts_in_the_table_as_missed_and_as_infinitely_late() -> None:
+    clogs = [
+        record(kind="full", bound_s=10.0, watchable=True, delay_s=delay) for delay in (15.0, 20.0, 25.0, None)
+    ]
+    cells = {row[0]: row[2] for row in grid([Column(OURS, Scored("report", clogs=clogs))])}
+    assert cells["full clog, hopper (n 4): delay / bound"].startswith("2.00 ")
+    assert cells["  p90"].startswith("inf ")
+    assert cells["  missed"].startswith("25% [1%, 81%]")
