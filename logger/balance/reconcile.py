@@ -149,7 +149,8 @@ class Problem:
         rows = np.linalg.norm(a, axis=1)
         rows = np.where(rows > 0.0, rows, 1.0)[:, None]
         p, sigma, z = np.linalg.svd((a / rows) @ self.root, full_matrices=False)
-        k = _rank(sigma)
+        usual = np.abs(a / rows) @ np.sqrt(np.diag(self.v))  # if nothing cancelled
+        k = _rank(sigma, float(usual.max(initial=0.0)))
         white = (p[:, :k].T @ (residual / rows[:, 0])) / sigma[:k]
         factor = self.root @ z[:k].T
         new = np.empty_like(x)
@@ -276,5 +277,7 @@ def _told(problem: Problem, x: Array, last: Step, rounds: int) -> Reconciled:
     )
 
 
-def _rank(sizes: Array) -> int:
-    return int((sizes > RANK * sizes.max(initial=0.0)).sum()) if sizes.max(initial=0.0) > 0.0 else 0
+def _rank(sizes: Array, usual: float = 0.0) -> int:
+    """How many are more than rounding, beside the largest and the ``usual`` one: all may be rounding."""
+    most = max(float(sizes.max(initial=0.0)), usual)
+    return int((sizes > RANK * most).sum()) if most > 0.0 else 0

@@ -144,3 +144,32 @@ def test_the_budget_names_what_to_measure_better():
     assert shares == sorted(shares, reverse=True)
     assert 0.9 < sum(shares) <= 1.0 + 1e-9
     assert "tailings" in budget[0].input
+
+
+def counted_products(masses_kg):
+    """Two products, weighed and counted, and a feed that follows: nothing checks anything."""
+    kinds = {"bronze": 8.8, "slag": 3.2, "sand": 2.65}
+    counts = {"concentrate": (404, 143, 53), "tailings": (2, 181, 417)}
+    return {
+        "components": list(kinds),
+        "streams": {
+            "feed": {},
+            **{
+                name: {
+                    "net": kg,
+                    "u": 0.01,
+                    "dry": True,
+                    "compositions": [{"counted": dict(zip(kinds, found, strict=True)), "density": kinds}],
+                }
+                for (name, found), kg in zip(counts.items(), masses_kg, strict=True)
+            },
+        },
+    }
+
+
+def test_grades_that_sum_to_one_by_themselves_are_not_taken_for_a_contradiction():
+    """What is left of 1 - their sum is rounding and must not be weighed against itself."""
+    for k in range(40):
+        result = weigh_up(read(counted_products((14.0 + 0.37 * k, 76.0 + 0.11 * k))), method="linear")
+        assert result.tests is None
+        assert 0.93 < result.streams["concentrate"].components["bronze"].recovery.value < 1.0
