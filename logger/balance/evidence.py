@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
 
@@ -96,24 +97,35 @@ def balanced(
 ) -> tuple[Figures, Given, Reconciled]:
     """Balance what was measured; take an expectation only where a figure would be left open without it.
 
-    Open is what is not determinable, and what follows less surely than if nothing were known of it.
+    Open is what is not determinable, and what follows less surely than if nothing were known of it. Products
+    come first: what the feed held then follows, and is expected only where it still does not.
     """
-    figures = _figures(document, net, evidence, frozenset())
+    expected: frozenset[tuple[int, str]] = frozenset()
+    figures = _figures(document, net, evidence, expected)
     given = _given(document, net, figures, inputs)
     found = _reconcile(given)
-    open_ = {
+    for streams in ([s for s in range(len(net.streams)) if s not in net.sources], net.sources):
+        more = _open(document, net, evidence, found, streams) - expected
+        if more:
+            expected |= more
+            figures = _figures(document, net, evidence, expected)
+            given = _given(document, net, figures, inputs)
+            found = _reconcile(given)
+    return figures, given, found
+
+
+def _open(
+    document: WeighUp, net: Network, evidence: dict[str, Evidence], found: Reconciled, streams: Sequence[int]
+) -> frozenset[tuple[int, str]]:
+    """Grades of these streams that are open, and of which something is expected."""
+    return frozenset(
         (s, c)
-        for s, name in enumerate(net.streams)
+        for s in streams
         for k, c in enumerate(document.components)
-        if name in evidence
-        and c in evidence[name].grades
+        if net.streams[s] in evidence
+        and c in evidence[net.streams[s]].grades
         and _is_open(found, net.column(s, k, len(document.components)))
-    }
-    if not open_:
-        return figures, given, found
-    figures = _figures(document, net, evidence, frozenset(open_))
-    given = _given(document, net, figures, inputs)
-    return figures, given, _reconcile(given)
+    )
 
 
 def _is_open(found: Reconciled, column: int) -> bool:

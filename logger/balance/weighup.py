@@ -118,7 +118,8 @@ class _Weighing:
     # ------------------------------------------------------------------ telling
 
     def _told(self, method: str, why: str, draws: int) -> Result:
-        notes = [note for each in self._evidence.values() for note in _notes(each)]
+        notes = [f"{name}: {one.note}" for name, one in self._document.streams.items() if one.note]
+        notes += [note for each in self._evidence.values() for note in _notes(each)]
         result = Result(
             self._document.lot,
             self._document.material,

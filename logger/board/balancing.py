@@ -10,11 +10,16 @@ import json
 import os
 import subprocess
 import sys
+import tomllib
 from dataclasses import dataclass
 from typing import Any
 
+from logger.settings.shipped import shipped
+
 LONGEST_S = 120.0
 GENTLY = 10  # added to its niceness
+ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1"}
+"""Matrices are small here: threads only wait for each other, most of all where the cores are busy."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +42,7 @@ def balance(document: dict[str, Any], method: str, draws: int, timeout_s: float 
             text=True,
             timeout=timeout_s,
             check=False,
-            env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},  # it finds what this one found
+            env=os.environ | ONE_THREAD | {"PYTHONPATH": os.pathsep.join(sys.path)},  # it finds what we found
         )
     except subprocess.TimeoutExpired:
         raise TimeoutError(f"the balance was not found within {timeout_s:g} s") from None
@@ -50,13 +55,16 @@ def balance(document: dict[str, Any], method: str, draws: int, timeout_s: float 
 def main() -> None:
     """Balance what comes on stdin; write it to stdout."""
     from logger.balance import WeighUpError, read, weigh_up
+    from logger.balance.grades import read_grades
 
     os.nice(GENTLY)
     asked = json.load(sys.stdin)
     told: dict[str, Any] = {"result": None, "faults": []}
     try:
         made = read(asked["document"])
-        told["result"] = weigh_up(made, method=asked["method"], draws=asked["draws"]).to_json()
+        grades = read_grades(tomllib.loads(shipped("grades.toml").read_text("utf-8")))
+        weighed = weigh_up(made, grades=grades, method=asked["method"], draws=asked["draws"])
+        told["result"] = weighed.to_json()
     except WeighUpError as error:
         told["faults"] = list(error.faults)
     json.dump(told, sys.stdout)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -24,9 +25,9 @@ from logger.commands.shared import (
     figure,
     out,
     print_json,
-    shipped,
 )
 from logger.core.units import kg_to
+from logger.settings.shipped import shipped
 
 if TYPE_CHECKING:
     from logger.balance.document import WeighUp
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from logger.balance.result import Estimate, PassOf, Result, StreamOf
 
 Method = Literal["auto", "linear", "monte-carlo"]
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices are small: threads only wait for each other
 
 
 def balance(

@@ -12,10 +12,10 @@ from typing import Any
 
 from logger.app import Daemon, with_ports
 from logger.clock import Clock, stopwatch_ns
-from logger.commands.shared import shipped
 from logger.core.entries import Finding
 from logger.core.walltime import rfc3339
 from logger.settings import load
+from logger.settings.shipped import shipped
 from logger.simulator.demo import DemoBay
 
 

@@ -14,7 +14,6 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import typer
 from rich.console import Console
 
-import logger
 from logger.core.actions.faults import sentence
 from logger.core.localtime import say_time
 from logger.core.units import kg_to
@@ -139,13 +138,6 @@ def here(config: Path | None) -> Here:
     except (ZoneInfoNotFoundError, ValueError):
         name, zone = "UTC", UTC
     return Here(str(state["units"]), zone, name, parse_rfc3339(state["at"]))
-
-
-def shipped(name: str) -> Path:
-    """A file of config/ that comes with the program: beside the package, or inside it when installed."""
-    package = Path(logger.__file__).parent
-    inside = package / "config" / name
-    return inside if inside.exists() else package.parent / "config" / name
 
 
 def print_json(data: Any) -> None:
