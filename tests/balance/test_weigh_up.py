@@ -146,7 +146,6 @@ def test_the_budget_names_what_to_measure_better():
     assert "tailings" in budget[0].input
 
 
-<<<<<<< HEAD
 def counted_products(masses_kg):
     """Two products, weighed and counted, and a feed that follows: nothing checks anything."""
     kinds = {"bronze": 8.8, "slag": 3.2, "sand": 2.65}
@@ -174,7 +173,8 @@ def test_grades_that_sum_to_one_by_themselves_are_not_taken_for_a_contradiction(
         result = weigh_up(read(counted_products((14.0 + 0.37 * k, 76.0 + 0.11 * k))), method="linear")
         assert result.tests is None
         assert 0.93 < result.streams["concentrate"].components["bronze"].recovery.value < 1.0
-=======
+
+
 def test_samples_alone_whose_parts_sum_to_one_are_no_equations():
     """Three products sorted, feed and a fourth product not: nothing checks the sorts, and nothing moves."""
     data = example()
@@ -198,4 +198,3 @@ def test_what_the_feed_held_follows_from_its_products_before_it_is_taken_as_expe
     both = weigh_up(read(data), method="linear")
     for name, one in recoveries(alone, "bronze").items():
         assert recoveries(both, "bronze")[name].value == pytest.approx(one.value, rel=1e-12)
->>>>>>> 2cff9d4 (Take no rounding for an equation; expect what the feed held only where nothing tells it; judge grades over the API)
