@@ -25,6 +25,9 @@ from logger.core.description import Bay
 
 BOOKED = "booked"
 BOOKING = "booking"
+LEFT = 0.05
+"""Part of a lot that may be missing from what was fed while it still counts as all of it: drying on the way,
+dust, other scales. Assumed, no source."""
 CHECKS = 50
 """Check weights of each scale that go into a weigh-up, the newest."""
 _LONGEST = 80
@@ -166,6 +169,7 @@ class _Gathering:
         booked = Material()
         if self._whole:
             self._booked_net(booked, lot)
+            self._left_over(booked, firsts)
         booked.take_samples(lot["samples"])
         booked.take_moistures(lot["moistures"], lot["samples"], lot["moisture"])
         if not booked.weighed and not booked.compositions:
@@ -182,6 +186,20 @@ class _Gathering:
         self._passes[self._fresh(BOOKING)] = Pass(
             feed=(BOOKED,), products=tuple(self._name_feed(run) for run in firsts)
         )
+
+    @staticmethod
+    def _left_over(booked: Material, firsts: Sequence[RunRead]) -> None:
+        """Where plainly less was fed than booked in, the rest lies there still: the booked mass says nothing."""
+        fed = [run.feed.kg for run in firsts]
+        if booked.kg is None or None in fed:
+            return
+        total = sum(kg for kg in fed if kg is not None)
+        if total < (1.0 - LEFT) * booked.kg:
+            firsts[0].feed.notes.append(
+                f"{booked.kg:.4g} kg were booked in and {total:.4g} kg fed: the rest was taken to lie there "
+                "still, and the booked mass was not used"
+            )
+            booked.net_kg, booked.containers = None, ()
 
     @staticmethod
     def _booked_net(booked: Material, lot: Json) -> None:

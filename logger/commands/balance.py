@@ -226,8 +226,8 @@ def _mass_row(stream: StreamOf, unit: str, wanted: str | None) -> list[Any]:
 
 
 def _whole(stream: StreamOf) -> bool:
-    """Whether it is the feed all others are parts of: 100 % by definition, which needs no saying."""
-    return stream.role == "feed" and stream.share is not None and stream.share.u < 1e-12
+    """Whether it is what all others are parts of: 100 % by definition, which needs no saying."""
+    return stream.share is not None and abs(stream.share.value - 1.0) < 1e-9 and stream.share.u < 1e-9
 
 
 def _of_component(stream: StreamOf, name: str) -> list[str]:
@@ -252,7 +252,9 @@ def _grades(result: Result, names: list[str]) -> Table:
 
 def _pass_lines(one: PassOf, result: Result) -> list[str]:
     """What a pass says as a whole: closure, the head two ways, separation efficiency."""
-    lines = []
+    lines: list[str] = []
+    if len(one.products) == 1 and one.closure is not None:  # nothing was separated: two weights of one thing
+        return [f"\n{one.name}: out / in, as measured: mass {with_interval(one.closure)} %"]
     if one.closure is not None:
         parts = [f"mass {with_interval(one.closure)} %"]
         parts += [f"{name} {with_interval(c)} %" for name, c in one.closures.items() if c is not None]

@@ -224,6 +224,15 @@ def test_booked_and_weighed_feed_are_two_measurements_that_a_node_joins() -> Non
     assert document.streams["booked"].containers[0].gross == 32.0
 
 
+def test_a_lot_of_which_only_a_part_was_fed_is_not_the_feed() -> None:
+    """Half of the booked mass went over the deck: the hopper alone tells the feed, and that is said."""
+    office = Office(gross="62 kg", tare="1 kg", moisture="6 %")
+    document = office.of_run()
+    assert "booked" not in document.streams
+    assert "not used" in document.streams["feed"].note
+    assert document.streams["feed"].moisture == Moisture(share=0.06)
+
+
 def test_a_lot_that_went_through_several_runs_is_not_the_feed_of_one() -> None:
     office = Office(gross="61 kg", tare="1 kg", moisture="6 %")
     office.run(30, 40, lot="L1")
