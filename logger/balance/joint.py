@@ -15,7 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.balance.conformity import NORMAL_95, cut_interval
+from logger.balance.few import judged_at, widened
 from logger.balance.inputs import STEP, Array, Input, Inputs, Term, evaluate, jacobian
+from logger.balance.propagate import Draws
 from logger.balance.result import Estimate, How, Result
 
 Key: TypeAlias = tuple[str, ...]
@@ -36,6 +38,13 @@ class Told:
     spread: Array
     drawn: Array | None
     estimated: bool
+    at_corners: Array | None = None  # the figure where its few counts could be (see `few`)
+
+    def judged_at(self, limit: float) -> float:
+        """The limit to judge the draws by: nearer to the value, where few counts are behind it."""
+        if self.drawn is None or self.at_corners is None:
+            return limit
+        return judged_at(self.value, limit, self.drawn, self.at_corners)
 
     @property
     def u(self) -> float:
@@ -47,6 +56,8 @@ class Told:
         how = How.ESTIMATED if self.estimated else How.CALCULATED
         if self.drawn is not None:
             low, high = (float(q) for q in np.quantile(self.drawn, (0.025, 0.975)))
+            if self.at_corners is not None:
+                low, high = widened(self.value, low, high, self.drawn, self.at_corners)
         elif share:
             low, high = cut_interval(self.value, self.u)
         else:
@@ -58,7 +69,8 @@ class Told:
 class Joint:
     """k variables that depend on n independent sources. ``drawn``: (count, k), where draws were made.
 
-    A draw without a solution is NaN, and left out of what is told.
+    A draw without a solution is NaN, and left out of what is told. ``corners`` (4 f, k): the variables where
+    few counts could be (`few.corners`).
     """
 
     keys: tuple[Key, ...]
@@ -67,6 +79,7 @@ class Joint:
     sources: tuple[Input, ...]
     known: NDArray[np.bool_]  # (k,) measured, or determined by the balance
     drawn: Array | None = None
+    corners: Array | None = None
 
     def __post_init__(self) -> None:
         k, n = len(self.keys), len(self.sources)
@@ -99,6 +112,7 @@ class Joint:
             found = np.broadcast_to(function(shifted), (len(x),))
             gradient = np.asarray(np.imag(found) / STEP, dtype=float)
             drawn = None if self.drawn is None else self._drawn(function)
+            few = None if self.corners is None else np.broadcast_to(function(self.corners), len(self.corners))
         if not (np.isfinite(value) and np.isfinite(gradient).all()) or gradient[~self.known].any():
             return None
         by_source = gradient @ self.slopes
@@ -107,7 +121,7 @@ class Joint:
         exact = np.array([one.u == 0.0 for one in self.sources], dtype=bool)
         part = float((spread[guessed] ** 2).sum())
         estimated = part > ESTIMATED_FROM * float((spread**2).sum()) or bool(by_source[guessed & exact].any())
-        return Told(value, spread, drawn, estimated)
+        return Told(value, spread, drawn, estimated, few)
 
     def _drawn(self, function: Function) -> Array | None:
         """Without the draws that no balance was found for."""
@@ -126,16 +140,19 @@ class Joint:
         slopes = np.zeros((len(self.keys) + add, n + len(inputs)))
         slopes[: len(self.keys), :n] = self.slopes
         slopes[len(self.keys) :, n:] = jacobian(terms, inputs.values)
-        drawn = None
+        drawn, corners, values = None, None, evaluate(terms, inputs.values)
+        if self.corners is not None:
+            corners = np.hstack([self.corners, np.tile(values, (len(self.corners), 1))])
         if self.drawn is not None:
             drawn = np.hstack([self.drawn, evaluate(terms, inputs.draw(len(self.drawn), seed))])
         return Joint(
             (*self.keys, *more),
-            np.concatenate([self.values, evaluate(terms, inputs.values)]),
+            np.concatenate([self.values, values]),
             slopes,
             (*self.sources, *inputs),
             np.concatenate([self.known, np.ones(add, dtype=bool)]),
             drawn,
+            corners,
         )
 
 
@@ -148,23 +165,28 @@ def joint_of_balance(
     known: Array,
     inputs: Inputs,
     more: Mapping[Key, Term],
-    draws: tuple[Array, Array] | None = None,
+    draws: Draws | None = None,
 ) -> Joint:
     """The joint of a reconciled balance.
 
     ``x`` (n,): dry masses in kg of all streams, then the grades stream by stream; ``by_z`` (n, inputs) their
     derivatives; ``known`` (n,). ``more``: what depends on the inputs directly, such as ("wet", stream) and
-    ("moisture", stream). ``draws``: of the inputs, (count, inputs), and of x, (count, n).
+    ("moisture", stream).
     """
     keys = [("mass", s) for s in streams] + [("grade", s, c) for s in streams for c in components]
     terms, z = list(more.values()), inputs.values
+
+    def both(of_z: Array | None, of_x: Array | None) -> Array | None:
+        return None if of_z is None or of_x is None else np.hstack([of_x, evaluate(terms, of_z)])
+
     return Joint(
         (*keys, *more),
         np.concatenate([x, evaluate(terms, z)]),
         np.vstack([by_z, jacobian(terms, z)]),
         tuple(inputs),
         np.concatenate([np.asarray(known, dtype=bool), np.ones(len(terms), dtype=bool)]),
-        None if draws is None else np.hstack([draws[1], evaluate(terms, draws[0])]),
+        None if draws is None else both(draws.z, draws.x),
+        None if draws is None else both(draws.corners_z, draws.corners_x),
     )
 
 

@@ -202,7 +202,7 @@ class _Judging:
         if low is None or high is None:
             return self._lacking(asked)
         chance = at_least if asked.minimum else at_most
-        ends = [chance(one.value, one.u, asked.limit, one.drawn) for one in (low, high)]
+        ends = [chance(one.value, one.u, one.judged_at(asked.limit), one.drawn) for one in (low, high)]
         at_ends = [verdict(end) for end in ends]
         found = at_ends[0] if at_ends[0] is at_ends[1] else Verdict.OPEN
         if low.estimated or high.estimated:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Literal
 
 from logger.balance.assess import assess
@@ -101,18 +102,20 @@ class _Weighing:
         return Propagation(self._inputs, self._figures.terms, self._balanced, made)
 
     def _doubt(self, first: Propagation) -> str | None:
-        """Why linear propagation is not good enough for the figures that matter; None where it is."""
-        if self._wanted is None:
-            return None
-        column = self._components.index(self._wanted)
+        """Why linear propagation is not good enough for a grade or a recovery; None where it is.
+
+        Of the wanted component, and of the others too: limits of a grade are set for them.
+        """
+        columns = sorted(range(len(self._components)), key=lambda k: self._components[k] != self._wanted)
         for what, function in (("recovery", self._derived.recoveries), ("grade", self._derived.grades)):
             linear, drawn = self._tell.of_x(function), first.of_x(function)
-            for s, name in enumerate(self._net.streams):
+            for column, (s, name) in product(columns, enumerate(self._net.streams)):
                 ours = self._tell.tell(self._tell.pick(linear, s, column))
                 theirs = first.tell(first.pick(drawn, s, column))
                 doubt = None if ours is None or theirs is None else enough(ours, theirs)
                 if doubt is not None:
-                    return f"propagation of distributions: {what} of {self._wanted} in {name} {doubt}"
+                    which = self._components[column]
+                    return f"propagation of distributions: {what} of {which} in {name} {doubt}"
         return None
 
     # ------------------------------------------------------------------ telling
@@ -143,7 +146,6 @@ class _Weighing:
             if known.wet is not None:
                 more["wet", name] = known.wet.term
                 more["moisture", name] = known.moisture.term
-        draws = self._tell.draws
         return joint_of_balance(
             self._net.streams,
             self._components,
@@ -152,7 +154,7 @@ class _Weighing:
             known=self._balanced.known,
             inputs=self._inputs,
             more=more,
-            draws=None if draws is None else (draws.z, draws.x),
+            draws=self._tell.draws,
         )
 
     def _teller(self, function: Function) -> Callable[..., Estimate | None]:

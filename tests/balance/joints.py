@@ -6,6 +6,7 @@ import numpy as np
 
 from logger.balance.inputs import Input, Inputs, Term, evaluate, jacobian
 from logger.balance.joint import Joint, joint_of_balance
+from logger.balance.propagate import Draws
 
 STREAMS = ("feed", "concentrate", "middlings", "tailings")
 COMPONENTS = ("bronze", "sand")
@@ -39,7 +40,7 @@ def lot(
         known=np.ones(len(terms), dtype=bool),
         inputs=inputs,
         more=more,
-        draws=None if drawn is None else (drawn, evaluate(terms, drawn)),
+        draws=None if drawn is None else Draws(drawn, evaluate(terms, drawn)),
     )
 
 

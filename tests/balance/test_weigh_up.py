@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from logger.balance import How, WeighUpError, read, weigh_up
+from logger.balance.grades import Grade
 
 EXAMPLE = Path(__file__).parents[2] / "config" / "weigh-up.toml"
 
@@ -198,3 +199,26 @@ def test_what_the_feed_held_follows_from_its_products_before_it_is_taken_as_expe
     both = weigh_up(read(data), method="linear")
     for name, one in recoveries(alone, "bronze").items():
         assert recoveries(both, "bronze")[name].value == pytest.approx(one.value, rel=1e-12)
+
+
+@pytest.mark.parametrize(("most", "verdict"), [(2.0, "can't tell"), (3.5, "meets")])
+def test_a_product_in_which_nothing_was_found_meets_no_limit_that_it_would_often_just_fail(most, verdict):
+    """Where 2 grains are expected, none is found in e^-2 = 14 % of cases; where 3.5 are, in 3 %."""
+    data = counted_products((14.0, 76.0))
+    data["streams"]["concentrate"]["compositions"][0]["counted"] = {"bronze": 480, "slag": 120, "sand": 0}
+    data["sales"] = {"concentrate": {"grade": "clean"}}
+    sand = most * 2.65 / (480 * 8.8 + 120 * 3.2)
+    clean = Grade(source="made for the test", seen="invented", maximum={"sand": sand})
+    result = weigh_up(read(data), grades={"clean": clean}, method="monte-carlo", draws=20_000)
+    assert result.sale.verdicts["concentrate"].verdict == verdict
+
+
+def test_few_grains_of_a_component_that_is_not_wanted_call_for_draws_too():
+    data = counted_products((14.0, 76.0))
+    for name, found in (("concentrate", (4800, 1200, 1)), ("tailings", (900, 2000, 3100))):
+        data["streams"][name]["compositions"][0]["counted"] = dict(
+            zip(("bronze", "slag", "sand"), found, strict=True)
+        )
+    result = weigh_up(read(data), draws=10_000)
+    assert result.method == "monte-carlo"
+    assert "of sand in concentrate" in result.why

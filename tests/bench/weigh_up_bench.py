@@ -30,7 +30,7 @@ from logger.balance.grades import Grade
 from logger.balance.result import Estimate, Result
 from tests.bench.written_lot import COMPONENTS, Lot, Shares, split
 
-LOOK = 4000
+LOOK = 2000
 METHODS = ("linear", "auto")
 RUN = {"run-1": {"feed": ["feed"], "products": ["concentrate", "middlings", "tailings"]}}
 AGAIN = {"run-2": {"feed": ["middlings"], "products": ["second concentrate", "second tailings"]}}
@@ -75,7 +75,7 @@ def _by_itself(lot: Lot) -> None:
 def _of_class(lot: Lot, feed: bool = True) -> None:
     """Products in pails of one kind on one scale of class III, the feed on another; drying pans."""
     lot.scale_of_class("floor", 0.1, 0.05, lot.wet("feed"))
-    lot.scale_of_class("bench", 0.02, 0.01, 14.0)
+    lot.scale_of_class("bench", 0.02, 0.01, 13.0)
     lot.scale_with_check("lab", 1e-5, 1e-5, 0.1)
     lot.kind_of_pail("pail", "bench", 1.0, 0.03)
     if feed:
@@ -98,7 +98,7 @@ def _shared(lot: Lot) -> None:
 
 def _coarse(lot: Lot) -> None:
     """The scale alone decides: steps of 0.5 kg, many pails whose tare is known badly, very good assays."""
-    lot.scale_of_class("bench", 0.5, 0.0, 13.0)
+    lot.scale_of_class("bench", 0.5, 0.0, 10.5)
     lot.kind_of_pail("pail", "bench", 1.0, 0.1)
     for name in _products(lot):
         lot.in_pails(name, "bench", "pail", max(2, round(lot.wet(name) / 8.0)))
@@ -151,6 +151,13 @@ def rare(expected: float, grains: int = 600) -> Mapping[str, tuple[float, Shares
     }
 
 
+def clean(expected: float, grains: int = 600) -> Mapping[str, tuple[float, Shares]]:
+    """Products of which the concentrate holds so many grains of sand in a sample, on the average."""
+    mass = np.array([8.8 * 0.8 * grains, 3.2 * (0.2 * grains - expected), 2.65 * expected])
+    bronze, slag, sand = (float(each) for each in mass / mass.sum())
+    return {"concentrate": (14.0, (bronze, slag, sand)), "tailings": (76.0, (0.03, 0.30, 0.67))}
+
+
 TWO = {"run-1": {"feed": ["feed"], "products": ["concentrate", "tailings"]}}
 CASES = {
     "each by itself": Case(_by_itself),
@@ -167,6 +174,10 @@ CASES = {
 } | {
     f"counted, {expected:g} in the tail": Case(_counted, rare(expected), TWO, wander=0.0, few=True)
     for expected in (0.5, 2.0, 5.0, 10.0)
+}
+CASES |= {
+    f"counted, {expected:g} in the concentrate": Case(_counted, clean(expected), TWO, wander=0.0, few=True)
+    for expected in (2.0, 5.0)
 }
 
 

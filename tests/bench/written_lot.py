@@ -20,9 +20,17 @@ RELATIVE = np.array(list(DENSITY.values()))
 Shares = tuple[float, float, float]
 
 
-def class_iii_in_service(load: float, e: float) -> float:
-    """Twice 0.5 e, 1 e, 1.5 e up to 500 e, 2000 e and beyond (OIML R 76-1, 3.5.1 and 3.5.2)."""
-    return e if load <= 500 * e else 2 * e if load <= 2000 * e else 3 * e
+def class_iii_in_service(most: float, e: float) -> float:
+    """The largest relative error that keeps to class III in service at every load up to ``most``.
+
+    Twice 0.5 e, 1 e, 1.5 e up to 500 e, 2000 e and beyond (OIML R 76-1, 3.5.1 and 3.5.2).
+    """
+    found, below = np.inf, 0.0
+    for end, limit in ((500 * e, e), (2000 * e, 2 * e), (10_000 * e, 3 * e)):
+        if most > below:
+            found = min(found, limit / min(end, most))
+        below = end
+    return found
 
 
 @dataclass
@@ -71,7 +79,7 @@ class Lot:
 
     def scale_of_class(self, name: str, step: float, scatter: float, most: float) -> None:
         """Its error lies anywhere within what class III allows in service at the greatest load."""
-        error = self.random.uniform(-1.0, 1.0) * class_iii_in_service(most, step) / most
+        error = self.random.uniform(-1.0, 1.0) * class_iii_in_service(most, step)
         self._scale(name, RealScale(self.random, step, error, scatter))
         self.document["scales"][name]["accuracy_class"] = "III"
 
