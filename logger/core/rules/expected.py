@@ -171,6 +171,7 @@ class ExpectedFlow:
         """(delivered, expected, variance of delivered) of a window, by the seconds that can be believed.
 
         mg, mg, mg^2. ``least``: the least mass by any lag that is still credible.
+        Where the feed's account was put right downwards nothing is expected, not less than nothing.
         """
         past = self.outlets[number]
         if past is None or past.share is None or past.began_s is None:
@@ -179,7 +180,8 @@ class ExpectedFlow:
         if len(pieces) == 1 and self.weighed and not least:  # nearly always: be quick
             a, b = pieces[0]
             variance = self.level_var(past) + past.share**2 * self.feed_var()
-            return past.got(a, b), past.share * self.spread.passed(past.scores.best, a, b), 2.0 * variance
+            due = max(past.share * self.spread.passed(past.scores.best, a, b), 0.0)
+            return past.got(a, b), due, 2.0 * variance
         delivered = sum([past.got(a, b) for a, b in pieces])
         if not self.weighed:
             expected = past.share * sum([b - a for a, b in pieces])
@@ -192,7 +194,7 @@ class ExpectedFlow:
             best = past.scores.best
             expected = sum([passed(best, a, b) for a, b in pieces])
         variance = self.level_var(past) + past.share**2 * self.feed_var()
-        return delivered, past.share * expected, 2.0 * variance * max(len(pieces), 1)
+        return delivered, max(past.share * expected, 0.0), 2.0 * variance * max(len(pieces), 1)
 
     def between_means(self, number: int, from_s: int, to_s: int, span: int) -> Means:
         """What came between two means of the weight over ``span`` seconds each: the first ends at ``from_s``,

@@ -55,9 +55,9 @@ def most_between(expected: ExpectedFlow, number: int, from_s: int, to_s: int) ->
     past = expected.outlets[number]
     most = expected.expected_between(number, from_s, to_s)
     if past is None or past.share is None or not expected.weighed:
-        return most
+        return max(most, 0.0)
     passed = max([expected.spread.passed(model, from_s, to_s) for model in past.scores.credible])
-    return max(most, past.share * passed)
+    return max(most, past.share * passed, 0.0)
 
 
 class Since:

@@ -10,6 +10,7 @@ from logger.core.description import FeedKind
 from logger.core.rules.book import station_rules
 from logger.core.rules.lags import MODELS, TAUS, Spread
 from logger.core.rules.past import Lumps, OutletPast
+from logger.core.rules.surplus import most_between
 from logger.core.track.view import TrackState
 from tests.core.rules.fakes import KG_H, T0, Play
 
@@ -93,6 +94,24 @@ def test_a_small_sample_that_the_track_did_not_see_is_no_missing_product() -> No
     delivered, expected, _ = play.expected.watched(3, now_s - 100, now_s)
     assert delivered == pytest.approx(expected, rel=0.2)
     assert expected > 0.7 * 100 * 0.4 * 60 * KG_H
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_a_feed_put_right_downwards_leaves_nothing_due_and_not_less(whole: bool) -> None:
+    """Less than nothing due once ended a fold, under a root, while a neighbour's alarm stood."""
+
+    def spoil(s: int, play: Play) -> None:
+        play.tracks["outlet3"].true_mg -= 0.0 if whole or s != 900 else 70_000.0
+
+    play = ticked(Play(spoil=spoil), 920)
+    now_s = play.now.now_s
+    for ring in play.expected.spread.lagged:
+        for second, mg in enumerate(ring):
+            ring[second] = -mg
+    assert play.expected.spread.passed(past(play, 3).scores.best, now_s - 100, now_s) < 0.0
+    assert past(play, 3).whole(now_s - 100, now_s) == whole
+    assert play.expected.watched(3, now_s - 100, now_s)[1] == 0.0
+    assert most_between(play.expected, 3, now_s - 100, now_s) == 0.0
 
 
 def test_nothing_is_learned_from_what_an_alarm_covers() -> None:
