@@ -189,7 +189,7 @@ class _Gathering:
 
     @staticmethod
     def _left_over(booked: Material, firsts: Sequence[RunRead]) -> None:
-        """Where plainly less was fed than booked in, the rest lies there still: the booked mass says nothing."""
+        """Where plainly less was fed than booked in, the rest lies there still: that mass says nothing."""
         fed = [run.feed.kg for run in firsts]
         if booked.kg is None or None in fed:
             return

@@ -15,7 +15,7 @@ from tests.core.test_bookkeeping import Play
 def play() -> Play:
     """A lot over the deck, its tailings once more, and a run that is open still."""
     play = Play()
-    play.say("open-lot", lot="L1", gross="5 kg", tare="1 kg", moisture="5 %")
+    play.say("open-lot", lot="L1", gross="4.1 kg", tare="1 kg", moisture="5 %")
     play.run(20)
     for fields in ({}, {"feed_from": "run-1/tailings"}):
         play.say("start-run", lot="L1", **fields)
