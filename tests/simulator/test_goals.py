@@ -12,7 +12,7 @@ from tests.bench.goals.__main__ import jobs_of
 from tests.bench.goals.columns import Column, columns
 from tests.bench.goals.intervals import part_95, quantile_95
 from tests.bench.goals.jobs import OURS
-from tests.bench.goals.kept import Calm, Job, read, to_line
+from tests.bench.goals.kept import Bay, Broken, Calm, Job, from_line, read, to_line
 from tests.bench.goals.pictures import BEFORE_S, explained, moment
 from tests.bench.goals.rows import mixed
 from tests.bench.goals.run import Settings, run
@@ -133,6 +133,21 @@ def test_a_run_gives_a_column_for_each_and_survives_a_file_that_was_cut(tmp_path
     assert (header[1], header[-1]) == ("bound", "goal")
     assert isinstance(records[0], Calm)
     assert len(records) == 2
+
+
+def test_a_fold_that_breaks_costs_its_own_bay_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(job: Job, parameters: object, own: int) -> Bay:
+        if job.seed == 1:
+            raise ValueError("math domain error")
+        return Bay(job, [])
+
+    monkeypatch.setattr("tests.bench.goals.run.through_all", broken)
+    found = list(run([Job(seed, "tuning", "busy") for seed in range(3)], Settings(None), []))
+    assert [type(each) for each in found] == [Bay, Broken, Bay]
+    again = from_line(to_line(found[1]))
+    assert again == found[1]
+    assert isinstance(again, Broken)
+    assert "math domain error" in again.error
 
 
 def test_no_trace_is_begun_when_the_time_is_over() -> None:

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from tests.bench.goals.columns import columns
 from tests.bench.goals.jobs import OURS
-from tests.bench.goals.kept import Bay, Calm, Job, Line, read, to_line
+from tests.bench.goals.kept import Bay, Broken, Calm, Job, Line, read, to_line
 from tests.bench.goals.pictures import pictures
 from tests.bench.goals.run import Settings, run
 from tests.bench.goals.table import text, to_json
@@ -98,10 +98,14 @@ def main() -> None:
     if not made:
         sys.exit("no trace was played to its end; nothing to print")
     print(text(made))
+    broken = [each for each in records if isinstance(each, Broken)]
+    for each in broken:
+        print(f"NOT PLAYED to its end: {each.job.bay}: {each.error}")
     if args.json:
         args.json.write_text(json.dumps(to_json(made), indent=1))
     for line in pictures(own(records), args.worst, args.write):
         print(line)
+    sys.exit(1 if broken else 0)
 
 
 if __name__ == "__main__":

@@ -55,7 +55,15 @@ class Bay:
     calm_alarms: list[str] = field(default_factory=list)
 
 
-Line = Calm | Bay
+@dataclass(frozen=True)
+class Broken:
+    """A bay that could not be played to its end, and the error that ended it."""
+
+    job: Job
+    error: str
+
+
+Line = Calm | Bay | Broken
 
 
 def to_line(record: Line) -> str:
@@ -67,6 +75,8 @@ def from_line(line: str) -> Line:
     kind, job = data.pop("is"), Job(**data.pop("job"))
     if kind == "Calm":
         return Calm(job, [Hour(**h) for h in data["hours"]])
+    if kind == "Broken":
+        return Broken(job, data["error"])
     parts = [Part(**{**p, "scored": from_json(p["scored"])}) for p in data.pop("parts")]
     return Bay(job, parts, **data)
 

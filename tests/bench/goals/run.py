@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import traceback
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -12,7 +13,7 @@ from itertools import chain
 from typing import Any
 
 from tests.bench.goals.jobs import FEED, Parameters, asked, through_all, undisturbed
-from tests.bench.goals.kept import Calm, Job, Line
+from tests.bench.goals.kept import Broken, Calm, Job, Line
 from tests.bench.peers.all_of import PEERS
 from tests.bench.peers.calibrate import Hour, Tuned, tune, units
 from tests.bench.testbay.plan import plan
@@ -78,7 +79,11 @@ def _is_asked(job: Job) -> bool:
 
 
 def _through(job: Job, parameters: dict[str, Parameters], own: int) -> Line:
-    return through_all(job, parameters.get(job.bay, {}), own)
+    """A fold that ends in an error costs its own bay and no other; the table says so."""
+    try:
+        return through_all(job, parameters.get(job.bay, {}), own)
+    except Exception:  # noqa: BLE001 - whatever it was, the others are still to be played
+        return Broken(job, traceback.format_exc(limit=-1))
 
 
 def _done(work: Callable[[Job], Any], jobs: Iterable[Job], processes: int, until_s: float) -> Iterator[Any]:
