@@ -111,7 +111,8 @@ def drift(scale: Scale, unit: str = "kg") -> Drift | None:
     u = sqrt(max(about / (n - 2), step) / across)
     significant = abs(slope) > student(n - 2) * u
     span = max(days)
-    month = f"{100 * slope * 30:+.2g} % in 30 days (± {100 * COVERAGE * u * 30:.2g} %)"
+    low, high = (100 * 30 * (slope + k * COVERAGE * u) for k in (-1, 1))
+    month = f"{100 * 30 * slope:+.2g} % in 30 days (95 %: {low:+.2g} to {high:+.2g})"
     said = f"{month}, of {n} checks in {span:.0f} days"
     says = f"it drifts: {said}" if significant else f"no drift that is more than chance: {said}"
     return Drift(slope, u, n, span, significant, says)

@@ -211,7 +211,8 @@ def _difference_words(row: _Row, first: str, second: str, significant: bool) -> 
     d = row.difference
     values = f"{100 * row.first.value:.4g} % in {first}, {100 * row.second.value:.4g} % in {second}"
     size = f"{100 * abs(d.value):.2g} points {'more' if d.value > 0 else 'less'} in {second}"
-    band = f"± {100 * NORMAL_95 * d.u:.2g}"
+    low, high = sorted(abs(d.value) + k * NORMAL_95 * d.u for k in (-1, 1))
+    band = f"95 %: {100 * low:.2g} to {100 * high:.2g}"
     if row.p is None:
         return f"{row.figure}: {values}; one of them rests on an estimate, so it was not tested."
     if significant:

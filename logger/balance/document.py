@@ -80,8 +80,10 @@ class Moisture(Part):
             raise ValueError('give "share", or "pan", "pan_wet" and "pan_dry"')
         if self.share is not None:
             if self.basis == "wet" and self.share >= 1.0:
+                meant = f', or was "{self.share:g} %" meant' if self.share > 1.0 else ""
                 raise ValueError(
-                    "a moisture of 100 % of the wet mass leaves no solids; is it on a dry basis?"
+                    f"a moisture of {100 * self.share:.6g} % of the wet mass leaves no solids; "
+                    f"is it on a dry basis{meant}?"
                 )
             return self
         assert self.pan_wet is not None and self.pan_dry is not None  # noqa: S101, PT018 - for the types
@@ -130,7 +132,10 @@ class Composition(Part):
         if ways[0] in ("assay", "expected") and sum(said.values()) > 1.0 + 1e-9:
             spread = self.u if isinstance(self.u, float) else max((self.u or {"": 0.0}).values())
             if sum(said.values()) > 1.0 + 4 * spread * len(said) ** 0.5:
-                raise ValueError(f"the components sum to {sum(said.values()):.1%}, more than everything")
+                raise ValueError(
+                    f"the components sum to {100 * sum(said.values()):.4g} %, more than everything; "
+                    "is one of them part of another, or mistyped?"
+                )
         return self
 
     @property
@@ -181,7 +186,9 @@ class WeighUp(Part):
     wanted: Name | None = Field(None, description="the component that matters; the first, if left out")
     scales: dict[Name, Scale] = {}
     tares: dict[Name, Tare] = {}
-    streams: Annotated[dict[Name, Stream], Field(min_length=1, max_length=200)]
+    streams: Annotated[dict[Name, Stream], Field(min_length=1, max_length=200)] = Field(
+        description="all that was weighed or assayed, by name: the feed and each product"
+    )
     passes: dict[Name, Pass] = {}
     settings: dict[Name, Short] = Field({}, description="of the station, for comparing runs")
     most_moisture: Share = Field(

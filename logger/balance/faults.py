@@ -26,9 +26,72 @@ def read(data: Mapping[str, Any]) -> WeighUp:
     try:
         document = WeighUp.model_validate(dict(data))
     except ValidationError as error:
-        raise WeighUpError(sentence(fault) for fault in faults(error)) from None
+        raise WeighUpError(told(error)) from None
     check(document)
     return document
+
+
+def told(error: ValidationError) -> list[str]:
+    """Every fault of a document that was not understood, in a sentence with its place."""
+    typed = {".".join(map(str, raw["loc"])): raw for raw in error.errors(include_url=False)}
+    return [
+        sentence(fault) + _hint(fault["place"], typed.get(fault["place"])) for fault in faults(error, WeighUp)
+    ]
+
+
+def _hint(place: str, raw: Mapping[str, Any] | None) -> str:
+    """What was probably meant, where a number alone tells."""
+    if raw is None or isinstance(raw["input"], bool) or not isinstance(raw["input"], int | float):
+        return ""
+    given, limit = raw["input"], raw.get("ctx", {})
+    if limit.get("le") == 1 and 1 < given <= 100 and not place.endswith(".size"):
+        return f'; a percentage is written "{given:g} %"'
+    if limit.get("ge") == 0 and place.endswith(".net"):
+        return "; a net below zero: were gross and tare swapped, or was the wrong tare taken off?"
+    return ""
+
+
+MASSES = frozenset(
+    {
+        *("net", "gross", "tare", "pan", "pan_wet", "pan_dry", "mass"),
+        *(
+            "resolution",
+            "verification_interval",
+            "repeatability",
+            "tolerance",
+            "nominal",
+            "shown",
+            "u_nominal",
+        ),
+    }
+)
+
+
+def bare_masses(data: Mapping[str, Any]) -> list[str]:
+    """Masses without a unit in what a person who works in pounds has typed: they would be read as kg."""
+    if data.get("units") != "lb":
+        return []
+    return [
+        f'{place}: {value:g} has no unit, and a number alone is kg; write "{value:g} lb" (or "{value:g} kg")'
+        for place, name, value in _numbers(data)
+        if value != 0 and (name in MASSES or ".sorted." in place or _u_of_a_mass(place))
+    ]
+
+
+def _numbers(data: Any, place: str = "") -> Iterator[tuple[str, str, float]]:
+    steps = data.items() if isinstance(data, Mapping) else enumerate(data)
+    for name, value in steps:
+        at = f"{place}.{name}" if place else f"{name}"
+        if isinstance(value, Mapping | list):
+            yield from _numbers(value, at)
+        elif isinstance(value, int | float) and not isinstance(value, bool):
+            yield at, f"{name}", value
+
+
+def _u_of_a_mass(place: str) -> bool:
+    """Of a stream's net, or of a tare."""
+    steps = place.split(".")
+    return steps[-1] == "u" and len(steps) == 3 and steps[0] in ("streams", "tares")
 
 
 def check(document: WeighUp) -> None:
@@ -62,6 +125,11 @@ def _components(document: WeighUp) -> Iterator[str]:
         yield "components: the same component twice; name each once"
     if document.wanted is not None and document.wanted not in names:
         yield f"wanted: {unknown('component', document.wanted, names)}"
+    if document.complete and len(names) == 1:
+        yield (
+            f'components: "{names[0]}" alone would be 100 % of everything; name the rest too, or say '
+            '"complete = false": there is more than what is named'
+        )
     for name, stream in document.streams.items():
         for k, each in enumerate(stream.compositions):
             for said in sorted(_said(each)):

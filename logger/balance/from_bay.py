@@ -13,9 +13,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from logger.balance.document import Scale, WeighUp
-from logger.balance.faults import WeighUpError
+from logger.balance.faults import WeighUpError, told
 from logger.balance.gather import of_lot, of_run, scale_of
-from logger.core.actions.faults import faults, sentence
 from logger.core.bay import Bay
 from logger.core.books import Run
 
@@ -98,4 +97,4 @@ def _made(make: Making) -> WeighUp:
     try:
         return make()
     except ValidationError as error:
-        raise WeighUpError(sentence(fault) for fault in faults(error)) from None
+        raise WeighUpError(told(error)) from None

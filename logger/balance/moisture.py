@@ -67,7 +67,7 @@ def _unknown(name: str, stream: Stream, document: WeighUp, inputs: Inputs) -> Me
             says = 'it was taken as dry, since "most_moisture" is 0'
         else:
             says = (
-                f"anything from 0 to {percent(most)} was allowed for. That alone makes its dry mass "
+                f"anything from 0 to {percent(most)} was allowed for. That alone makes the dry mass "
                 f"uncertain by {percent(u / (1.0 - middle))} (standard uncertainty); a moisture sample would "
                 "take that away"
             )

@@ -167,6 +167,8 @@ def _verdict(found: Reconciled, left: list[Without], alpha: float) -> tuple[tupl
     )
     left = sorted(left, key=lambda one: one.score)
     if not any(one.p >= alpha for one in left):
+        if found.degrees == 1:
+            return (), f"{off}, and one equation can't tell which of them is wrong."
         return (), (
             f"{off}, and leaving out any single one doesn't settle it: more than one is wrong, or the "
             "uncertainties are stated too small."
@@ -175,8 +177,8 @@ def _verdict(found: Reconciled, left: list[Without], alpha: float) -> tuple[tupl
     named = tuple(one.figure for one in left if one.score - best.score <= CLEARLY)
     if len(named) == 1:
         return named, (
-            f"{off}. Without {best.figure} the rest agrees ({_p(best.p)}), and without no other one as well: "
-            "that one is likely wrong."
+            f"{off}. Without {best.figure} the rest agrees ({_p(best.p)}), and of no other one can that be "
+            "said as well: that one is likely wrong."
         )
     shown = ", ".join(named[:-1]) + " or " + named[-1]
     why = "one equation can't tell which" if found.degrees == 1 else "it can't be told which"

@@ -10,12 +10,13 @@ from typing import Literal
 from logger.balance.assess import assess
 from logger.balance.derive import Derived
 from logger.balance.document import WeighUp
-from logger.balance.evidence import Assembled, Evidence, assemble
+from logger.balance.evidence import Assembled, assemble
 from logger.balance.grades import Grade
 from logger.balance.inputs import Term
 from logger.balance.joint import Joint, Key, joint_of_balance
 from logger.balance.montecarlo import FIRST_LOOK, draw, enough
 from logger.balance.network import Node
+from logger.balance.notes import notes
 from logger.balance.propagate import Function, Propagation
 from logger.balance.result import ComponentOf, Contribution, Estimate, How, PassOf, Result, StreamOf
 from logger.balance.suspects import examine
@@ -121,8 +122,6 @@ class _Weighing:
     # ------------------------------------------------------------------ telling
 
     def _told(self, method: str, why: str, draws: int) -> Result:
-        notes = [f"{name}: {one.note}" for name, one in self._document.streams.items() if one.note]
-        notes += [note for each in self._evidence.values() for note in _notes(each)]
         result = Result(
             self._document.lot,
             self._document.material,
@@ -134,7 +133,7 @@ class _Weighing:
             method,
             why,
             draws,
-            tuple(dict.fromkeys([*notes, *self._consequences()])),
+            tuple(notes(self._made)),
             self._budgets(),
         )
         return replace(result, sale=assess(self._document, result, self.joint(), self._grades))
@@ -258,39 +257,6 @@ class _Weighing:
         streams = tuple(streams)
         return self._ratio(self._sum(streams, component), self._sum(streams, None))
 
-    def _consequences(self) -> list[str]:
-        """What is missing, impossible, or was taken from expectations, in sentences."""
-        told = []
-        count = len(self._components)
-        labels = [f"the mass of {name}" for name in self._net.streams]
-        labels += [f"{c} in {name}" for name in self._net.streams for c in self._components]
-        for s, name in enumerate(self._net.streams):
-            if not self._balanced.known[s]:
-                told.append(f"the mass of {name} was not measured and does not follow from the rest")
-            columns = [self._net.column(s, k, count) for k in range(count)]
-            missing = [
-                c for c, at in zip(self._components, columns, strict=True) if not self._balanced.known[at]
-            ]
-            if missing:
-                told.append(
-                    f"{', '.join(missing)} in {name}: not measured, and it does not follow from the rest"
-                )
-            used = [
-                c
-                for c, at in zip(self._components, columns, strict=True)
-                if self._figures.measured[at] and self._evidence[name].grades[c].how is How.ESTIMATED
-            ]
-            if used:
-                told.append(
-                    f"{', '.join(used)} in {name}: as expected, not measured; what rests on it is estimated"
-                )
-        told += [
-            f"{labels[k]} comes out as {self._balanced.x[k]:.4g}, which can't be: "
-            "a figure it follows from is wrong"
-            for k in self._balanced.impossible
-        ]
-        return told
-
     def _budgets(self) -> dict[str, tuple[Contribution, ...]]:
         """What makes the recoveries of the wanted component in the final products uncertain."""
         if self._wanted is None:
@@ -302,8 +268,3 @@ class _Weighing:
             if figure is not None and (budget := self._tell.budget(figure)):
                 found[f"recovery of {self._wanted} in {self._net.streams[s]}"] = budget
         return found
-
-
-def _notes(known: Evidence) -> list[str]:
-    parts = [known.wet, known.moisture, *known.grades.values()]
-    return [note for each in parts if each is not None for note in each.notes]

@@ -9,7 +9,8 @@ import typer
 from rich.table import Table
 from rich.text import Text
 
-from logger.commands.balance import document_of, listed, with_interval
+from logger.commands.balance import document_of, listed
+from logger.commands.balance_page import with_interval
 from logger.commands.shared import DATA, USAGE, ConfigOption, JsonOption, err, fail, out, print_json
 
 if TYPE_CHECKING:

@@ -147,5 +147,16 @@ def print_json(data: Any) -> None:
 
 def figure(value: float, u: float) -> str:
     """A value with its standard uncertainty, both to two significant digits of the uncertainty."""
-    digits = 3 if u <= 0 else min(6, max(0, 1 - floor(log10(u))))
-    return f"{value:.{digits}f} ± {u:.{digits}f}"
+    digits = decimals(u)
+    return f"{fixed(value, digits)} ± {u:.{digits}f}"
+
+
+def decimals(u: float) -> int:
+    """How many decimals show two significant digits of an uncertainty: 0.0234 -> 3; six at most."""
+    return 3 if u <= 0 else min(6, max(0, 1 - floor(log10(float(f"{u:.1e}")))))
+
+
+def fixed(value: float, digits: int) -> str:
+    """With so many decimals; what rounds to zero has no sign."""
+    text = f"{value:.{digits}f}"
+    return text.lstrip("-") if float(text) == 0.0 else text

@@ -86,6 +86,8 @@ EXAMPLES = {
     "length": "4 mm",
 }
 
+_POUNDS_AND_OUNCES = re.compile(r"([0-9]{1,6})\s{0,4}lb\s{0,4}([0-9]{1,4}(?:\.[0-9]{1,6})?)\s{0,4}oz")
+_COMMA = re.compile(r"[+-]?[0-9]{1,12},[0-9]{1,12}\s{0,4}[A-Za-z%0-9/]{0,8}")
 _QUANTITY = re.compile(r"([+-]?[0-9]{1,12}(?:\.[0-9]{1,12})?)\s{0,4}([A-Za-z%][A-Za-z0-9/%]{0,7})?")
 
 
@@ -104,15 +106,24 @@ def parse_quantity(text: str, dimension: str) -> Fraction:
     units = DIMENSIONS[dimension]
     match = _QUANTITY.fullmatch(text.strip())
     if match is None:
-        raise UnitError(
-            f'"{text}" is not a quantity; write a number and a unit, e.g. "{EXAMPLES[dimension]}"'
-        )
+        raise UnitError(f'"{text}" is not a quantity; {_instead(text, dimension)}')
     number, unit = match.group(1), match.group(2) or ""
     if unit not in units:
         known = ", ".join(name for name in units if name)
         found = f'unit "{unit}" is not known here' if unit else "the unit is missing"
         raise UnitError(f'"{text}": {found}; use one of {known}, e.g. "{EXAMPLES[dimension]}"')
     return Fraction(number) * units[unit]
+
+
+def _instead(text: str, dimension: str) -> str:
+    """What to write instead of a text that is no quantity."""
+    both = _POUNDS_AND_OUNCES.fullmatch(text.strip())
+    if both is not None and dimension == "mass":
+        pounds = Fraction(both.group(1)) + Fraction(both.group(2)) / 16
+        return f'write it in pounds alone: "{float(pounds):.10g} lb"'
+    if _COMMA.fullmatch(text.strip()):
+        return f'write decimals after a point, and no commas, e.g. "{EXAMPLES[dimension]}"'
+    return f'write a number and a unit, e.g. "{EXAMPLES[dimension]}"'
 
 
 @lru_cache(maxsize=256)  # bounded: the unit may come from a wire

@@ -245,3 +245,9 @@ def test_memory_of_units_from_the_wire_is_bounded() -> None:
     for number in range(1000):
         mg_ratio(f"unit {number}", 0)
     assert mg_ratio.cache_info().currsize <= 256
+
+
+def test_pounds_and_ounces_are_told_in_pounds() -> None:
+    """16 oz to the pound (Handbook 44, appendix C): 22 lb 3 oz are 22.1875 lb."""
+    with pytest.raises(UnitError, match=r'pounds alone: "22\.1875 lb"'):
+        parse_quantity("22 lb 3 oz", "mass")

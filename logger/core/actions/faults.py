@@ -9,7 +9,8 @@ import difflib
 import json
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any
+from types import UnionType
+from typing import Annotated, Any, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -28,15 +29,16 @@ def known_actions() -> list[str]:
     return list(MODELS)
 
 
-def faults(error: ValidationError) -> list[dict[str, str]]:
+def faults(error: ValidationError, within: type[BaseModel] | None = None) -> list[dict[str, str]]:
     """Every fault at once: ``place``, ``found``, ``allowed``, ``message`` (all in a sentence), ``remedy``.
 
     ``allowed`` is empty where the message itself says it. A value that fits no branch of "a mass or a
-    word" is one fault, not one a branch.
+    word" is one fault, not one a branch. ``within``: what was read, where it is no action, so that a message
+    can name the fields there are.
     """
     told: dict[str, dict[str, str]] = {}
     for raw in error.errors(include_url=False):
-        fault = _fault(raw)
+        fault = _fault(raw, within)
         known = told.setdefault(fault["place"], fault)
         if known is not fault and fault["allowed"] not in known["allowed"]:
             both = " or ".join(filter(None, (known["allowed"], fault["allowed"])))
@@ -53,20 +55,20 @@ def sentence(fault: Mapping[str, str]) -> str:
     return told if repeats or fault["remedy"] == _AS_SAID else f"{told}; {fault['remedy']}"
 
 
-def _fault(raw: Mapping[str, Any]) -> dict[str, str]:
+def _fault(raw: Mapping[str, Any], within: type[BaseModel] | None) -> dict[str, str]:
     kind, loc = raw["type"], _fields_of(raw["loc"])
     context = raw.get("ctx", {})
     field = str(loc[-1]) if loc else "it"
-    allowed, remedy = _allowed(kind, context, field)
+    allowed, remedy = _allowed(kind, context, field, raw["input"])
     found = _found(kind, context, raw["input"])
     if kind == "missing":
-        about = _about(raw["loc"])
+        about = _about(raw["loc"], within)
         message = f'"{field}" is missing' + (f": {about}" if about else "")
     elif kind == "extra_forbidden":
-        names = _names_at(raw["loc"])
+        names = _names_at(raw["loc"], within)
         near = difflib.get_close_matches(field.lower(), names, n=1, cutoff=0.7)
         allowed = ", ".join(names)
-        message = f'there is no "{field}" here; allowed: {allowed}'
+        message = f'there is no "{field}" here' + (f"; allowed: {allowed}" if names else "")
         remedy = f'did you mean "{near[0]}"?' if near else remedy
     elif _own_words(kind):
         message = str(raw["msg"]).removeprefix("Value error, ")
@@ -89,21 +91,39 @@ def _fields_of(loc: Sequence[int | str]) -> tuple[int | str, ...]:
     return rest
 
 
-def _model_at(loc: Sequence[int | str]) -> type[BaseModel] | None:
+def _model_at(loc: Sequence[int | str], within: type[BaseModel] | None) -> type[BaseModel] | None:
     """The model whose field the last step names."""
+    if within is not None:
+        return _model_along(within, loc[:-1])
     if not loc or loc[0] not in MODELS:
         return None
     return LotContainer if len(loc) > 2 and loc[1] == "containers" else MODELS[str(loc[0])]
 
 
-def _about(loc: Sequence[int | str]) -> str:
-    model = _model_at(loc)
+def _model_along(model: type[BaseModel], steps: Sequence[int | str]) -> type[BaseModel] | None:
+    """The model that a path through fields, names and positions leads to; None where it leads to none."""
+    at: Any = model
+    for step in steps:
+        if isinstance(at, type) and issubclass(at, BaseModel):
+            field = at.model_fields.get(str(step))
+            at = None if field is None else field.annotation
+        else:
+            inner = [each for each in get_args(at) if each is not Ellipsis]  # of a mapping: its values
+            at = inner[-1] if inner else None
+        while get_origin(at) in (Annotated, Union, UnionType):
+            inner = [each for each in get_args(at) if each is not type(None)]
+            at = inner[0] if inner else None
+    return at if isinstance(at, type) and issubclass(at, BaseModel) else None
+
+
+def _about(loc: Sequence[int | str], within: type[BaseModel] | None) -> str:
+    model = _model_at(loc, within)
     field = None if model is None else model.model_fields.get(str(loc[-1]))
     return "" if field is None or field.description is None else field.description
 
 
-def _names_at(loc: Sequence[int | str]) -> list[str]:
-    model = _model_at(loc)
+def _names_at(loc: Sequence[int | str], within: type[BaseModel] | None) -> list[str]:
+    model = _model_at(loc, within)
     return [] if model is None else [name for name in model.model_fields if name != "action"]
 
 
@@ -127,7 +147,7 @@ def show(value: object) -> str:
     return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
 
 
-def _allowed(kind: str, context: Mapping[str, Any], field: str) -> tuple[str, str]:
+def _allowed(kind: str, context: Mapping[str, Any], field: str, given: object) -> tuple[str, str]:
     """What is allowed, and the remedy."""
     if kind in {"union_tag_invalid", "union_tag_not_found"}:
         names = ", ".join(known_actions())
@@ -136,10 +156,15 @@ def _allowed(kind: str, context: Mapping[str, Any], field: str) -> tuple[str, st
         return _WITH_OFFSET, f"give {_WITH_OFFSET}"
     if kind.startswith("float"):
         return "a number, or a quantity with its unit", 'give it like "412.5 kg" or "6 %"'
+    if kind in _LIMITS and isinstance(given, str) and given.rstrip().endswith("%"):
+        word, limit = _LIMITS[kind]
+        told = f"{word} {100 * context[limit]:g} %"
+        return told, f"give {told}"
     allowed, remedy = _KINDS.get(kind, ("", _AS_SAID))
     return allowed.format(field=field, **context), remedy.format(field=field, **context)
 
 
+_LIMITS = {"less_than_equal": ("at most", "le"), "greater_than_equal": ("at least", "ge")}
 _AN_OBJECT = ("an object", "give an object with its fields")
 _A_LIST = ("a list", "give a list")
 _WHOLE = ("a whole number", "give a whole number")
