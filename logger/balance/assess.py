@@ -62,6 +62,12 @@ def assess(document: WeighUp, result: Result, joint: Joint, grades: Mapping[str,
             notes.append(f"contents: {_unknown('component', component, document.components)}")
     if document.prices is None:
         return Assessment(verdicts, None, {}, tuple(notes))
+    payable = tuple(
+        dict.fromkeys((*document.components, *(c for of in document.contents.values() for c in of)))
+    )
+    for name, price in document.prices.products.items():
+        if price.component is not None and price.component not in payable:
+            notes.append(f"prices.products.{name}: {_unknown('component', price.component, payable)}")
     return Assessment(
         verdicts,
         worth(

@@ -167,8 +167,6 @@ def _verdict(found: Reconciled, left: list[Without], alpha: float) -> tuple[tupl
     )
     left = sorted(left, key=lambda one: one.score)
     if not any(one.p >= alpha for one in left):
-        if found.degrees == 1:
-            return (), f"{off}, and one equation can't tell which of them is wrong."
         return (), (
             f"{off}, and leaving out any single one doesn't settle it: more than one is wrong, or the "
             "uncertainties are stated too small."

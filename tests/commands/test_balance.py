@@ -145,6 +145,17 @@ def test_assays_alone_give_yields_and_recoveries(written):
     assert "88.5 (" in done.stdout
 
 
+def test_a_price_for_a_misspelt_component_is_told(written):
+    price = (
+        '[prices]\ncurrency = "EUR"\n[prices.products]\nconcentrate = { per_kg = 6, component = "bronse" }\n'
+    )
+    done = written(TWO + price, *QUICK)
+    words = (
+        'products.concentrate: there is no component "bronse"; there is bronze, sand; did you mean "bronze"?'
+    )
+    assert words in done.stdout
+
+
 @pytest.mark.parametrize(
     ("u", "shown"),
     [(0.0234, "1.000 ± 0.023"), (0.00999, "1.000 ± 0.010"), (0.0996, "1.00 ± 0.10"), (0.0, "1.000 ± 0.000")],
