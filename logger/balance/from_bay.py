@@ -17,6 +17,7 @@ from logger.balance.faults import WeighUpError, told
 from logger.balance.gather import of_lot, of_run, scale_of
 from logger.core.bay import Bay
 from logger.core.books import Run
+from logger.core.expected_grades import Grades, expected_grades
 
 Making = Callable[[], WeighUp]
 """Makes the document. WeighUpError where what was said fits together, and yet makes no weigh-up."""
@@ -40,6 +41,7 @@ def of_a_run(bay: Bay, name: str) -> Making | None:
         whole_lot=firsts == [name] and run.end_ns is not None,
         sources=sources,
         checks=checks_of(bay),
+        expected=_expected(bay, [run]),
     )
     return partial(_made, make)
 
@@ -58,6 +60,7 @@ def of_a_lot(bay: Bay, name: str) -> Making | None:
         {run.run: bay.run_tally(run) for run in runs},
         whole_lot=all(run.end_ns is not None for run in runs if not run.feed_from),
         checks=checks_of(bay),
+        expected=_expected(bay, runs),
     )
     return partial(_made, make)
 
@@ -73,6 +76,11 @@ def checks_of(bay: Bay) -> dict[str, list[dict[str, Any]]]:
     """All check weights that are remembered, by scale, in order of time."""
     evidence = bay.books.evidence
     return {scale: [each.to_json() for each in evidence.checks_of(scale)] for scale in evidence.checks}
+
+
+def _expected(bay: Bay, runs: list[Run]) -> dict[str, Grades]:
+    """What earlier lots of the material tell of those runs."""
+    return {run.run: expected_grades(bay.books, run, bay.stations[run.station].station) for run in runs}
 
 
 def _runs_of(bay: Bay, lot: str | None) -> list[Run]:

@@ -22,6 +22,7 @@ from logger.balance.for_sale import for_sale
 from logger.balance.material import Json, Material, components_of, wide
 from logger.balance.run_read import Reader, RunRead
 from logger.core.description import Bay
+from logger.core.expected_grades import Grades
 
 BOOKED = "booked"
 BOOKING = "booking"
@@ -42,13 +43,17 @@ def of_run(
     whole_lot: bool = True,
     sources: Sequence[Json] = (),
     checks: Mapping[str, Sequence[Json]] | None = None,
+    expected: Mapping[str, Grades] | None = None,
 ) -> WeighUp:
     """The weigh-up of one run. ``whole_lot``: whether all that was booked in as ``lot`` was fed to this run.
 
     ``sources``: the runs whose products it was fed with. ``checks``: check weights by scale.
+    ``expected``: what earlier lots of the material tell, by run (`core.expected_grades`).
     """
     known = {each["run"]: each for each in (*sources, run)}
-    return _Gathering(bay, known, {run["run"]: tally}, (lot, whole_lot), checks or {}).document()
+    return _Gathering(
+        bay, known, {run["run"]: tally}, (lot, whole_lot), checks or {}, expected=expected
+    ).document()
 
 
 def of_lot(
@@ -59,13 +64,14 @@ def of_lot(
     *,
     whole_lot: bool = True,
     checks: Mapping[str, Sequence[Json]] | None = None,
+    expected: Mapping[str, Grades] | None = None,
 ) -> WeighUp:
     """The weigh-up of a lot over all its ``runs``, in the order they were run; ``tallies`` by run.
 
-    ``whole_lot``: whether all that was booked in was fed by now.
+    ``whole_lot``: whether all that was booked in was fed by now. ``expected``: as in `of_run`.
     """
     known = {run["run"]: run for run in runs}
-    return _Gathering(bay, known, tallies, (lot, whole_lot), checks or {}).document()
+    return _Gathering(bay, known, tallies, (lot, whole_lot), checks or {}, expected=expected).document()
 
 
 class _Gathering:
@@ -78,6 +84,8 @@ class _Gathering:
         tallies: Mapping[str, Json],
         lot: tuple[Json | None, bool],
         checks: Mapping[str, Sequence[Json]],
+        *,
+        expected: Mapping[str, Grades] | None,
     ) -> None:
         self._bay, self._known, self._checks = bay, known, checks
         self._lot, self._whole = lot
@@ -85,7 +93,7 @@ class _Gathering:
         self._names: set[str] = {BOOKED} if self._lot is not None else set()
         self._materials: dict[str, Material] = {}
         self._passes: dict[str, Pass] = {}
-        reader = Reader(bay, self._stream)
+        reader = Reader(bay, self._stream, expected)
         self._runs = [reader.read(known[name], tally) for name, tally in tallies.items()]
 
     def document(self) -> WeighUp:

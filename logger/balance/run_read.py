@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from logger.balance.document import Composition
 from logger.balance.material import Json, Material
 from logger.core.description import Bay, Outlet, Station
+from logger.core.expected_grades import FEED, Grades, origin
 
 LIVE = frozenset({"wet", "solids", "with water", "as shown"})
 WIDE_HOLD_UP = 0.5
@@ -44,10 +45,15 @@ class RunRead:
 
 
 class Reader:
-    """Reads runs of a bay. ``stream`` gives a stream's name in the document, by run and what it is."""
+    """Reads runs of a bay. ``stream`` gives a stream's name in the document, by run and what it is.
 
-    def __init__(self, bay: Bay, stream: Callable[[Json, str], str]) -> None:
-        self._bay, self._stream = bay, stream
+    ``expected``: what earlier lots of the material tell, by run; it stands in place of what is configured.
+    """
+
+    def __init__(
+        self, bay: Bay, stream: Callable[[Json, str], str], expected: Mapping[str, Grades] | None = None
+    ) -> None:
+        self._bay, self._stream, self._grades = bay, stream, expected or {}
 
     def read(self, run: Json, tally: Json) -> RunRead:
         """The feed and all products of a run."""
@@ -78,9 +84,23 @@ class Reader:
         samples = [each for each in run["samples"] if each["outlet"] is None]
         feed.take_samples(samples)
         feed.take_moistures([m for m in run["moistures"] if m["outlet"] is None], samples, None)
-        if station.component is not None and station.feed_grade is not None and not run["feed_from"]:
-            feed.compositions.append(_expected(station.component, station.feed_grade, station.feed_grade_u))
+        told = (None, None) if run["feed_from"] else (station.feed_grade, station.feed_grade_u)
+        self._expect(feed, run, FEED, told)
         return feed
+
+    def _expect(
+        self, material: Material, run: Json, name: str, configured: tuple[float | None, float | None]
+    ) -> None:
+        """Add the grade that is expected: by earlier lots, else as configured; beside what was measured."""
+        component = next(each for each in self._bay.stations if each.name == run["station"]).component
+        if component is None:
+            return
+        grades, (grade, u) = self._grades.get(run["run"], {}), configured
+        if name in grades:
+            grade, u = grades[name].grade, grades[name].u
+            material.notes.append(origin(grades, name, component))
+        if grade is not None:
+            material.compositions.append(Composition(expected={component: grade}, u=u))
 
     def _outlet(
         self, run: Json, channel: str, told: Json, outlet: Outlet
@@ -126,11 +146,7 @@ class Reader:
             )
         product.take_samples(samples)
         product.take_moistures(moistures, samples, None)
-        station = next(each for each in self._bay.stations if each.name == run["station"])
-        if station.component is not None and outlet.expected_grade is not None:
-            product.compositions.append(
-                _expected(station.component, outlet.expected_grade, outlet.expected_grade_u)
-            )
+        self._expect(product, run, names[0], (outlet.expected_grade, outlet.expected_grade_u))
         return product
 
     def _live(self, product: Material, channel: str, told: Json, *, moist: bool) -> None:
@@ -191,7 +207,3 @@ class Reader:
 
 def _all_weighed(containers: Sequence[Json]) -> bool:
     return bool(containers) and all(each["net_kg"] is not None for each in containers)
-
-
-def _expected(component: str, grade: float, u: float | None) -> Composition:
-    return Composition(expected={component: grade}, u=u)

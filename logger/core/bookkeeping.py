@@ -16,6 +16,7 @@ from logger.core.books import Books, Change, Refused, Run
 from logger.core.channel import ChannelFold
 from logger.core.emptying import emptied
 from logger.core.entries import Action
+from logger.core.expected_grades import expected_grades
 from logger.core.kept_tallies import AGAIN_S, FRESH_S, REMEMBERED_S, KeptTallies
 from logger.core.rhythm import Span
 from logger.core.rhythm_words import rhythm_json
@@ -85,6 +86,7 @@ class Bookkeeper:
         """Let the stations heed what stands now; what became of the runs."""
         for name, fold in self._stations.items():
             fold.heed(self.books.stations[name])
+        self._expect()
         told: list[Change] = []
         after = self.books.spans()
         for name, span in after.items():
@@ -103,6 +105,12 @@ class Bookkeeper:
                 told.append(Change("run-withdrawn", name, {"run": name, "old": _span_json(was)}))
         return told
 
+    def _expect(self) -> None:
+        """Let the stations know what earlier lots tell of what runs now."""
+        for name, fold in self._stations.items():
+            run = self.books.stations[name].open_run
+            fold.expect({} if run is None else expected_grades(self.books, run, fold.station))
+
     def _closed(self, run: Run, at_ns: int) -> dict[str, Any]:
         return self.books.run_json(run) | {"tally": self.run_tally(run, at_ns)}
 
@@ -110,6 +118,7 @@ class Bookkeeper:
 
     def corrected(self, at_ns: int) -> None:
         """What was recognised from a weight was corrected: take the tallies anew that can be."""
+        self._expect()
         for run in self.books.runs.values():
             if run.end_ns is not None and at_ns - run.start_ns <= REMEMBERED_S * NS:
                 self._tallies.drop(run.run)
@@ -180,6 +189,7 @@ class Bookkeeper:
                     self._drop(waiting.seq, fact)
                     told.append(Change("weighing-refused", scale, head | {"reason": str(refused), "kg": kg}))
                 else:
+                    self._expect()  # it may be a pan's, which makes a result dry
                     told.append(Change("weighed", scale, head | {"kg": round(kg, 6), "u_kg": u_kg}))
                     check = self.books.evidence.check_of(waiting.seq, scale)
                     if check is not None:

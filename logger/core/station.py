@@ -7,6 +7,7 @@ from typing import Any
 from logger.core.alarms import AlarmChange, AlarmTable
 from logger.core.books import StationBook
 from logger.core.description import Station
+from logger.core.expected_grades import Grades, expected_from, informed
 from logger.core.holdup import HoldUp, hold_up
 from logger.core.pace import Pace, PaceFold
 from logger.core.rhythm import Rhythm
@@ -48,6 +49,7 @@ class StationFold:
         self._recovered: tuple[Tally, dict[str, Any] | None] | None = (
             None  # it is asked oftener than it changes
         )
+        self._grades: Grades = {}
 
     def tick(self, now_s: int) -> list[AlarmChange]:
         """Close the second before ``now_s``; the channels' tracks have been ticked already."""
@@ -100,6 +102,11 @@ class StationFold:
             stopped_ns = run.feed_ended_ns
         self.now.paused_since_s = None if stopped_ns is None else stopped_ns // NS
 
+    def expect(self, grades: Grades) -> None:
+        """What earlier lots of the material tell of the open run's products; said where the books change."""
+        if grades != self._grades:
+            self._grades, self._recovered = grades, None
+
     def notice_s(self, index: int) -> float | None:
         """How soon a stop of that outlet would be noticed (s); None: it can't be watched, or isn't yet."""
         past, outlet = self.expected.outlets[index], self.now.outlets[index]
@@ -135,7 +142,10 @@ class StationFold:
     def recovery(self, told: Tally) -> dict[str, Any] | None:
         """The live recovery by a tally (`rules.recovery`); None where it can't be told."""
         if self._recovered is None or self._recovered[0] != told:
-            self._recovered = told, recovery(self.station, told)
+            found = recovery(informed(self.station, self._grades), told)
+            if found is not None:
+                found["expected_from"] = expected_from(self.station, self._grades, found)
+            self._recovered = told, found
         return self._recovered[1]
 
     def _remember_deck(self) -> None:

@@ -9,6 +9,7 @@ from logger.balance.faults import WeighUpError, check
 from logger.balance.from_bay import of_a_lot, of_a_run, scales_of
 from logger.balance.network import network
 from tests.core.test_bookkeeping import Play
+from tests.core.test_expected_grades import GradedPlay
 
 
 @pytest.fixture(scope="module")
@@ -98,3 +99,22 @@ def test_what_makes_no_document_says_what() -> None:
     assert make is not None
     with pytest.raises(WeighUpError, match=r"streams: .*at most 200"):
         make()
+
+
+def test_earlier_lots_tell_what_is_expected_beside_what_was_measured() -> None:
+    play = GradedPlay()
+    play.say("sample-result", sample="C2", assay={"bronze": "60 %"})
+    play.say("register-sample", sample="C3", outlet="concentrate")
+    play.say("sample-result", sample="C3", assay={"bronze": "70 %"})
+    concentrate = made(play, "run-3").streams["concentrate"]
+    measured, expected = concentrate.compositions
+    assert measured.assay == {"bronze": 0.7}
+    assert expected.expected == {"bronze": pytest.approx(0.55)}
+    assert "bronze is expected as in 2 earlier lots" in concentrate.note
+    assert made(play, lot="L3").streams["concentrate"].compositions == concentrate.compositions
+
+
+def test_with_one_earlier_lot_the_configured_grades_are_expected() -> None:
+    concentrate = made(GradedPlay(), "run-3").streams["concentrate"]
+    assert [each.expected for each in concentrate.compositions] == [{"bronze": 0.9}]
+    assert "earlier lots" not in concentrate.note

@@ -176,7 +176,7 @@ function foot(station, units) {
     items.push({
       name: `recovery of ${recovery.component ?? "the component"}`,
       value: percent(recovery.value, null, 0),
-      more: words(range, recovery.estimated ? "estimated" : ""),
+      more: words(range, recovery.estimated ? recovery.expected_from?.words || "estimated" : ""),
     });
   }
   if (known(station.hold_up_kg)) items.push({ name: "on the deck", value: units.massText(station.hold_up_kg, null, 1), more: deck(station.hold_up, units) });
