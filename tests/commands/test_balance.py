@@ -275,6 +275,10 @@ BAD = {
         "[streams.feed]\nnet = nan\nu = inf",
         "streams.feed.net: found NaN; allowed: a finite number",
     ),
+    "a density that no grain has": (
+        'components = ["b", "s"]\n' + PAIR + "compositions = [{ counted = { b = 3 }, density = 99 }]",
+        "streams.a.compositions.0.density: found 99; allowed: at most 25 or an object; give at most 25\n",
+    ),
     "pounds that were typed without a unit": (
         'units = "lb"\n[streams.feed]\nnet = 22.5\n[streams.a]\nnet = "4 lb"',
         'streams.feed.net: 22.5 has no unit, and a number alone is kg; write "22.5 lb" (or "22.5 kg")',

@@ -20,7 +20,7 @@ _AS_SAID = "change it as the message says"
 _SHOWN = 60  # characters of a value that a message repeats
 _WITH_OFFSET = 'a time with its offset, like "2030-05-04T14:05:00+02:00" or "…Z"'
 # A union's branch is a step of pydantic's path, but no field that a person could find.
-_BRANCH = re.compile(r"(constrained-)?(int|float|str)|(literal|function-[a-z]+)\[.*\]")
+_BRANCH = re.compile(r"(constrained-)?(int|float|str)|(literal|function-[a-z]+|dict)\[.*\]")
 _FREE = frozenset({"values", "change"})  # fields whose keys are the person's own
 
 
