@@ -170,13 +170,16 @@ class Lot:
 
 
 def split(
-    seed: int, products: Mapping[str, tuple[float, Shares]], wander: float, passes: Mapping[str, Any]
+    seed: tuple[int, ...],
+    products: Mapping[str, tuple[float, Shares]],
+    wander: float,
+    passes: Mapping[str, Any],
 ) -> Lot:
     """A lot that fell apart into these products, dry kg and shares; what they came from follows.
 
     ``wander``: by how much (standard deviation of the logarithm) the shares differ from lot to lot.
     """
-    random = np.random.default_rng([seed, 2211])
+    random = np.random.default_rng([*seed, 2211])
     held = {}
     for name, (kg, shares) in products.items():
         varied = np.array(shares) * np.exp(wander * random.standard_normal(3))
