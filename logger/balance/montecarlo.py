@@ -84,7 +84,8 @@ def reconcile_draws(
     found = np.empty((len(draws), len(x)))
     for at in range(0, len(draws), CHUNK):
         part = draws[at : at + CHUNK]
-        found[at : at + CHUNK] = chord.solve(part / problem.scale[measured]) * problem.scale
+        with np.errstate(over="ignore", invalid="ignore"):  # a draw that runs away is given up in there
+            found[at : at + CHUNK] = chord.solve(part / problem.scale[measured]) * problem.scale
     lost = np.flatnonzero(~np.isfinite(found[:, 0]))
     for k in lost[:SINGLY]:
         try:
