@@ -17,6 +17,7 @@ from tests.bench.weigh_up_bench import CASES, Case, Score, score
 from tests.bench.written_lot import Lot
 
 RUNS = 100
+SPOILT_RUNS = 40
 
 
 def standard_error(runs: int = RUNS) -> float:
@@ -96,7 +97,7 @@ def test_intervals_of_a_whole_weigh_up_hold_the_truth_as_often_as_said(case):
 def test_few_counts_are_held_by_the_printed_interval():
     """Two grains of bronze are in the sample of the tailings, on the average."""
     case = CASES["counted, 2 in the tail"]
-    seen = score(case, 60, ("monte-carlo",))["monte-carlo"]
+    seen = score(case, 40, ("monte-carlo",))["monte-carlo"]
     assert missed(seen) == []
 
 
@@ -113,4 +114,4 @@ def test_few_counts_are_held_by_the_printed_interval():
 )
 def test_a_source_of_uncertainty_that_is_left_out_is_noticed(case, left_out):
     spoilt = Case(partial(without, case.write, left_out), case.products, case.passes, case.wander)
-    assert missed(score(spoilt, RUNS, ("linear",))["linear"]) != []
+    assert missed(score(spoilt, SPOILT_RUNS, ("linear",))["linear"]) != []
