@@ -58,9 +58,14 @@ def enough(linear: Estimate, drawn: Estimate) -> str | None:
     if off <= TOLERANCE * max(linear.u, 1e-12 * abs(linear.value)):
         return None
     return (
-        f"lies between {100 * drawn.low:.3g} and {100 * drawn.high:.3g} % by its draws, where linear "
-        f"propagation would say {100 * linear.low:.3g} to {100 * linear.high:.3g} %"
+        f"lies between {_points(drawn.low)} and {_points(drawn.high)} % by its draws, where linear "
+        f"propagation would say {_points(linear.low)} to {_points(linear.high)} %"
     )
+
+
+def _points(share: float) -> str:
+    """Of a hundred, to three digits; what is nothing but rounding is 0."""
+    return f"{round(100.0 * share, 6) + 0.0:.3g}"
 
 
 def reconcile_draws(
