@@ -68,6 +68,7 @@ def _points(share: float) -> str:
     return f"{round(100.0 * share, 6) + 0.0:.3g}"
 
 
+@np.errstate(over="ignore", invalid="ignore")  # of draws that run away: they come out as NaN
 def reconcile_draws(
     draws: Array,
     y: Array,
@@ -89,8 +90,7 @@ def reconcile_draws(
     found = np.empty((len(draws), len(x)))
     for at in range(0, len(draws), CHUNK):
         part = draws[at : at + CHUNK]
-        with np.errstate(over="ignore", invalid="ignore"):  # a draw that runs away is given up in there
-            found[at : at + CHUNK] = chord.solve(part / problem.scale[measured]) * problem.scale
+        found[at : at + CHUNK] = chord.solve(part / problem.scale[measured]) * problem.scale
     lost = np.flatnonzero(~np.isfinite(found[:, 0]))
     for k in lost[:SINGLY]:
         try:

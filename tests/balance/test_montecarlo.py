@@ -89,3 +89,12 @@ def test_the_same_seed_gives_the_same_draws():
     y, v = evaluate(terms, inputs.values), covariance(terms, inputs)
     given = Given(y, v, np.ones(9, bool), NETWORKS["one"], ("a", "b"), True)
     assert np.array_equal(draw(inputs, terms, given, 50, 3).x, draw(inputs, terms, given, 50, 3).x)
+
+
+def test_a_draw_that_runs_away_is_given_up_without_a_warning():
+    """Warnings are errors here; the other draws come out as ever."""
+    true = truth("two passes", 3, 7)
+    y, v, measured = measure(true, 7, hide=3)
+    draws = np.stack([y, y * np.where(np.arange(len(y)) % 2, 1e155, -1e155)])
+    found = reconcile_draws(draws, y, v, measured, true.network, components=3, complete=True)
+    assert np.isfinite(found[0]).all()
