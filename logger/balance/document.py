@@ -190,6 +190,7 @@ class WeighUp(Part):
         description="all that was weighed or assayed, by name: the feed and each product"
     )
     passes: dict[Name, Pass] = {}
+    at: Moment | None = Field(None, description="when it was weighed: tells how old the scales' checks were")
     settings: dict[Name, Short] = Field({}, description="of the station, for comparing runs")
     most_moisture: Share = Field(
         0.15, description="where a moisture is not known: it lies somewhere between 0 and this"

@@ -117,6 +117,7 @@ class _Gathering:
             scales=self._scales(streams),
             streams=streams,
             passes=self._passes,
+            at=max((run.run["end"] for run in self._runs if run.run["end"] is not None), default=None),
             settings=self._settings(),
             **for_sale(by_pass, components),
         )

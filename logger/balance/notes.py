@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 
+from logger.balance.checks import latest, scale_warnings
+from logger.balance.document import WeighUp
 from logger.balance.evidence import Assembled, Evidence
 from logger.balance.result import How
 from logger.balance.words import listed, mass, percent
@@ -15,8 +17,22 @@ _HERE = "\0"
 def notes(made: Assembled) -> list[str]:
     """Every note once, those that were typed first; what is so of several streams is one note."""
     typed = [f"{name}: {one.note}" for name, one in made.document.streams.items() if one.note]
+    checked = list(_checked(made.document))
     of_evidence = ((name, note) for name, known in made.evidence.items() for note in _of(known))
-    return list(dict.fromkeys([*typed, *merged(of_evidence), *merged(_missing(made)), *_impossible(made)]))
+    return list(
+        dict.fromkeys([*typed, *checked, *merged(of_evidence), *merged(_missing(made)), *_impossible(made)])
+    )
+
+
+def _checked(document: WeighUp) -> Iterator[str]:
+    """Scales whose last check failed, was old when it was weighed, or that drift; one not checked is told of
+    by its calibration."""
+    for name, scale in document.scales.items():
+        last = latest(scale)
+        if last is None:
+            continue
+        at = document.at if document.at is None or last.at is None else max(document.at, last.at)
+        yield from (f'scale "{name}": {each}' for each in scale_warnings(scale, at, unit=document.units))
 
 
 def merged(said: Iterable[tuple[str, str]]) -> list[str]:

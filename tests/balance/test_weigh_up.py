@@ -222,3 +222,23 @@ def test_few_grains_of_a_component_that_is_not_wanted_call_for_draws_too():
     result = weigh_up(read(data), draws=10_000)
     assert result.method == "monte-carlo"
     assert "of sand in concentrate" in result.why
+
+
+@pytest.mark.parametrize(
+    ("check", "at", "said"),
+    [
+        ({"shown": "20.05 kg"}, None, "its last check failed"),
+        ({"shown": "20 kg", "at": "2026-01-02T08:00:00Z"}, "2026-05-02T08:00:00Z", "120 days ago"),
+    ],
+)
+def test_a_scale_whose_last_check_failed_or_is_old_is_told_of(check, at, said):
+    data = example() | ({} if at is None else {"at": at})
+    data["scales"]["bench"]["checks"] = [{"nominal": "20 kg"} | check]
+    notes = weigh_up(read(data), method="linear").notes
+    assert [note for note in notes if note.startswith('scale "bench"') and said in note]
+
+
+def test_a_check_soon_after_the_weighing_is_as_good_as_one_before():
+    data = example() | {"at": "2026-05-02T08:00:00Z"}
+    data["scales"]["bench"]["checks"] = [{"nominal": "20 kg", "shown": "20 kg", "at": "2026-05-09T08:00:00Z"}]
+    assert not [n for n in weigh_up(read(data), method="linear").notes if "last check" in n]
