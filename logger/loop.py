@@ -18,12 +18,11 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, tzinfo
 from functools import partial
-from typing import TYPE_CHECKING, Any, Protocol, TypeAlias, TypeVar
+from typing import Any, Protocol, TypeAlias, TypeVar
 
 from logger.board.desk import Answer
 from logger.clock import stopwatch_ns
 from logger.core.actions import BODY
-from logger.core.alarm_list import listed
 from logger.core.bay import Bay
 from logger.core.books import Refused
 from logger.core.entries import Action, Circumstance, Entry, Finding, Garbage, Reading, Tick
@@ -32,9 +31,7 @@ from logger.core.walltime import rfc3339
 from logger.journal.checkpoint import freeze
 from logger.journal.journal import Journal, JournalError
 from logger.journal.recorder import Recorder
-
-if TYPE_CHECKING:
-    from logger.balance.document import Scale, WeighUp
+from logger.questions import Questions
 
 log = logging.getLogger("tallydeck.loop")
 
@@ -82,7 +79,7 @@ T = TypeVar("T")
 Item: TypeAlias = Reading | Garbage | Circumstance | Said | Call
 
 
-class Loop:
+class Loop(Questions):
     """Implements `board.desk.Desk`."""
 
     def __init__(
@@ -171,58 +168,6 @@ class Loop:
             )
         assert said.answer is not None  # noqa: S101  (set before done)
         return said.answer
-
-    def lots(self) -> list[dict[str, Any]]:
-        def look() -> list[dict[str, Any]]:
-            books = self.bay.books
-            return [books.lot_json(lot) for lot in reversed(books.lots.values())]
-
-        return self._ask(look)
-
-    def runs(self) -> list[dict[str, Any]]:
-        def look() -> list[dict[str, Any]]:
-            books = self.bay.books
-            return [books.run_json(run) for run in reversed(books.runs.values())]
-
-        return self._ask(look)
-
-    def said(self) -> list[dict[str, Any]]:
-        def look() -> list[dict[str, Any]]:
-            return self.bay.books.said_json()
-
-        return self._ask(look)
-
-    def alarms(self) -> dict[str, Any]:
-        def look() -> dict[str, Any]:
-            return listed(self.bay)
-
-        return self._ask(look)
-
-    def tally(self, run: str) -> dict[str, Any] | None:
-        def look() -> dict[str, Any] | None:
-            known = self.bay.books.runs.get(run)
-            return None if known is None else self.bay.run_tally(known)
-
-        return self._ask(look)
-
-    # The balance brings numpy, which a daemon that is never asked for it need not load.
-
-    def weigh_up(self, run: str) -> WeighUp | None:
-        from logger.balance import from_bay
-
-        make = self._ask(lambda: from_bay.of_a_run(self.bay, run))
-        return None if make is None else make()
-
-    def lot_weigh_up(self, lot: str) -> WeighUp | None:
-        from logger.balance import from_bay
-
-        make = self._ask(lambda: from_bay.of_a_lot(self.bay, lot))
-        return None if make is None else make()
-
-    def scales(self) -> dict[str, Scale]:
-        from logger.balance import from_bay
-
-        return self._ask(lambda: from_bay.scales_of(self.bay))()
 
     def _ask(self, look: Callable[[], T], timeout_s: float = 5.0) -> T:
         """Let the loop's thread look something up, so that nobody sees half a change."""

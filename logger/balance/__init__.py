@@ -8,8 +8,12 @@ Stands alone: nothing of the daemon is needed to use it in a script or a noteboo
     with open("config/weigh-up.toml", "rb") as file:
         result = weigh_up(read(tomllib.load(file)))
     result.streams["concentrate"].components["bronze"].recovery     # value, u, low, high, how
+
+Beside it: the two-product formula where there are only assays, and how much of a sample is enough, what
+a class allows a scale.
 """
 
+from logger.balance.derive import TwoProducts, two_products
 from logger.balance.document import (
     CheckWeight,
     Composition,
@@ -22,7 +26,9 @@ from logger.balance.document import (
     WeighUp,
 )
 from logger.balance.faults import WeighUpError, read
+from logger.balance.limits import nist_limit_kg, oiml_limit_kg
 from logger.balance.result import Estimate, How, Result
+from logger.balance.sampling import Grains, mineral_factor, sample_needed_kg, wilson
 from logger.balance.weighup import weigh_up
 
 __all__ = [
@@ -30,6 +36,7 @@ __all__ = [
     "Composition",
     "Container",
     "Estimate",
+    "Grains",
     "How",
     "Moisture",
     "Pass",
@@ -37,8 +44,15 @@ __all__ = [
     "Scale",
     "Stream",
     "Tare",
+    "TwoProducts",
     "WeighUp",
     "WeighUpError",
+    "mineral_factor",
+    "nist_limit_kg",
+    "oiml_limit_kg",
     "read",
+    "sample_needed_kg",
+    "two_products",
     "weigh_up",
+    "wilson",
 ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 from logger.balance.another_pass import AnotherPass, PassShape, another_pass
 from logger.balance.conformity import SURE, Sample
 from logger.balance.document import Stream, WeighUp
+from logger.balance.faults import unknown
 from logger.balance.grades import Grade
 from logger.balance.joint import Joint
 from logger.balance.result import Result, plain
@@ -35,7 +35,7 @@ class Assessment:
 def assess(document: WeighUp, result: Result, joint: Joint, grades: Mapping[str, Grade]) -> Assessment:
     """Everything that ``document`` asks about selling: its ``sales``, ``contents`` and ``prices``.
 
-    ``joint``: of the same balance (`joint_of_balance`, or `joint_of_result`). Whatever names a stream, a
+    ``joint``: of the same balance (`joint_of_balance`). Whatever names a stream, a
     grade or a component that isn't there is told in ``notes``. GradeError where contents make no sense.
     """
     notes: list[str] = []
@@ -43,9 +43,9 @@ def assess(document: WeighUp, result: Result, joint: Joint, grades: Mapping[str,
     for name, sale in document.sales.items():
         grade = grades.get(sale.grade)
         if name not in result.streams:
-            notes.append(f"sales: {_unknown('stream', name, result.streams)}")
+            notes.append(f"sales: {unknown('stream', name, result.streams)}")
         elif grade is None:
-            notes.append(f"sales.{name}: {_unknown('grade', sale.grade, grades)}")
+            notes.append(f"sales.{name}: {unknown('grade', sale.grade, grades)}")
         else:
             verdicts[name] = judge(
                 sale.grade,
@@ -59,7 +59,7 @@ def assess(document: WeighUp, result: Result, joint: Joint, grades: Mapping[str,
             )
     for component in document.contents:
         if component not in document.components:
-            notes.append(f"contents: {_unknown('component', component, document.components)}")
+            notes.append(f"contents: {unknown('component', component, document.components)}")
     if document.prices is None:
         return Assessment(verdicts, None, {}, tuple(notes))
     payable = tuple(
@@ -67,7 +67,7 @@ def assess(document: WeighUp, result: Result, joint: Joint, grades: Mapping[str,
     )
     for name, price in document.prices.products.items():
         if price.component is not None and price.component not in payable:
-            notes.append(f"prices.products.{name}: {_unknown('component', price.component, payable)}")
+            notes.append(f"prices.products.{name}: {unknown('component', price.component, payable)}")
     return Assessment(
         verdicts,
         worth(
@@ -87,7 +87,7 @@ def _again(document: WeighUp, result: Result, joint: Joint, notes: list[str]) ->
     prices, found = document.prices, {}
     for name, asked in ({} if prices is None else prices.again).items():
         if name not in result.streams:
-            notes.append(f"prices.again: {_unknown('stream', name, result.streams)}")
+            notes.append(f"prices.again: {unknown('stream', name, result.streams)}")
         elif prices is not None and result.wanted is not None:
             found[name] = another_pass(name, asked, prices, joint, wanted=result.wanted, passes=shapes)
         else:
@@ -108,9 +108,3 @@ def sample_of(name: str, stream: Stream | None) -> Sample | None:
         "assay": (float(len(measured)), "assays", "assay"),
     }[way]
     return Sample(amount, unit, (f"{word} of {name}:", f"{word} of {name} ("))
-
-
-def _unknown(what: str, name: str, known: Mapping[str, Any] | tuple[str, ...]) -> str:
-    near = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
-    hint = f'; did you mean "{near[0]}"?' if near else ""
-    return f'there is no {what} "{name}"; there is {", ".join(known) or "none"}{hint}'

@@ -128,33 +128,6 @@ class Derived:
             pure,
         )
 
-    def closure(self, x: Array, node: Node) -> Array:
-        """Dry mass out / in, (…). Of measured figures; a reconciled one is 1."""
-        masses = self.masses(x)
-        return ratio(masses[..., list(node.outs)].sum(axis=-1), masses[..., list(node.ins)].sum(axis=-1))
-
-    def closures(self, x: Array, node: Node) -> Array:
-        """Each component, mass out / in, (…, C)."""
-        held = self.amounts(x)
-        return ratio(held[..., list(node.outs), :].sum(axis=-2), held[..., list(node.ins), :].sum(axis=-2))
-
-    def head_back(self, x: Array, node: Node) -> Array:
-        """Grade of the pass's feed, calculated back from its products alone, (…, C)."""
-        return self._mean_grade(x, node.outs)
-
-    def head_of(self, x: Array, node: Node) -> Array:
-        """Grade of the pass's feed itself, (…, C)."""
-        return self._mean_grade(x, node.ins)
-
-    def _mean_grade(self, x: Array, streams: tuple[int, ...]) -> Array:
-        """Of one stream its own grade, whatever its mass."""
-        if len(streams) == 1:
-            return self.grades(x)[..., streams[0], :]
-        some = list(streams)
-        return ratio(
-            self.amounts(x)[..., some, :].sum(axis=-2), self.masses(x)[..., some].sum(axis=-1)[..., None]
-        )
-
 
 def ratio(upper: Array | float, lower: Array) -> Array:
     """upper / lower, quietly NaN or infinite where lower is 0."""

@@ -51,20 +51,18 @@ def _hint(place: str, raw: Mapping[str, Any] | None) -> str:
     return ""
 
 
-MASSES = frozenset(
-    {
-        *("net", "gross", "tare", "pan", "pan_wet", "pan_dry", "mass"),
-        *(
-            "resolution",
-            "verification_interval",
-            "repeatability",
-            "tolerance",
-            "nominal",
-            "shown",
-            "u_nominal",
-        ),
-    }
+_WEIGHED = ("net", "gross", "tare", "pan", "pan_wet", "pan_dry", "mass")
+_OF_SCALES = (
+    "resolution",
+    "verification_interval",
+    "repeatability",
+    "tolerance",
+    "nominal",
+    "shown",
+    "u_nominal",
 )
+MASSES = frozenset((*_WEIGHED, *_OF_SCALES))
+"""Fields of a document that hold a mass."""
 
 
 def bare_masses(data: Mapping[str, Any]) -> list[str]:

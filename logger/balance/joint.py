@@ -17,17 +17,14 @@ from numpy.typing import NDArray
 from logger.balance.conformity import NORMAL_95, cut_interval
 from logger.balance.few import judged_at, widened
 from logger.balance.inputs import STEP, Array, Input, Inputs, Term, evaluate, jacobian
-from logger.balance.propagate import Draws
-from logger.balance.result import Estimate, How, Result
+from logger.balance.propagate import ESTIMATED_FROM, Draws
+from logger.balance.result import Estimate, How
 
 Key: TypeAlias = tuple[str, ...]
 """ ("mass", stream) kg dry, ("wet", stream) kg, ("moisture", stream) of the wet mass, ("grade", stream,
 component), ("content", component, element), and others by whoever adds them with `Joint.plus`."""
 Function: TypeAlias = Callable[[Array], Array]
 """Variables, shape (…, k), float or complex -> a figure, shape (…). Analytic but for kinks."""
-
-ESTIMATED_FROM = 0.01
-"""Of the variance, from sources that nobody measured: from here on the figure is an estimate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,24 +185,3 @@ def joint_of_balance(
         None if draws is None else both(draws.z, draws.x),
         None if draws is None else both(draws.corners_z, draws.corners_x),
     )
-
-
-def joint_of_result(result: Result) -> Joint:
-    """The joint of a result alone: each figure with its own uncertainty, none correlated with another.
-
-    For a result that was read from a file. Whoever has the balance itself takes `joint_of_balance`, which
-    knows what the figures share.
-    """
-    found: dict[Key, Estimate | None] = {}
-    for name, stream in result.streams.items():
-        found[("mass", name)] = stream.dry
-        found[("wet", name)] = stream.wet
-        found[("moisture", name)] = stream.moisture
-        for component, of in stream.components.items():
-            found[("grade", name, component)] = of.grade
-    inputs = Inputs()
-    for key, one in found.items():
-        value, u, how = (0.0, 0.0, How.MISSING) if one is None else (one.value, one.u, one.how)
-        inputs.add(Input(" ".join(key), value, u, estimated=how is How.ESTIMATED))
-    known = np.array([one is not None for one in found.values()], dtype=bool)
-    return Joint(tuple(found), inputs.values, np.eye(len(found)), tuple(inputs), known)

@@ -16,6 +16,7 @@ from typing import TypeAlias
 
 import numpy as np
 
+from logger.balance.conformity import NORMAL_95
 from logger.balance.derive import gradients
 from logger.balance.few import widened
 from logger.balance.inputs import Array, Inputs, Term, jacobian
@@ -25,7 +26,6 @@ from logger.balance.result import Contribution, Estimate, How
 Function: TypeAlias = Callable[[Array], Array]
 """Variables of the balance, shape (…, n), float or complex -> figures, shape (…, *k). Analytic."""
 
-NORMAL_95 = 1.959963984540054
 ESTIMATED_FROM = 0.01
 """A figure of which inputs that nobody measured make more than this part of the variance is an estimate."""
 

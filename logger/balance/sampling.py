@@ -7,10 +7,9 @@ top, and can be many times as large.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite, sqrt
+from math import sqrt
 from statistics import NormalDist
 
-FLAT = 0.2
 COMPACT = 0.5
 WIDE_RANGE = 0.25
 NORMAL = NormalDist()
@@ -118,53 +117,6 @@ def effective(pieces: float, cv: float) -> float:
     if not (pieces > 0.0 and cv >= 0.0):
         raise ValueError(f"{pieces:g} pieces, CV {cv:g}: must lie above 0, and at least at 0")
     return pieces / (1.0 + cv * cv)
-
-
-def pieces_needed(share: float, limit: float, cv: float = 0.0, level: float = 0.95) -> float:
-    """How many pieces must be sorted until the limit is decided, if the share stays as it is now.
-
-    One-sided, by the score test that Wilson's interval is made of: n = z²·L(1-L)·(1+CV²)/(share-L)². Infinite
-    where the share is the limit. ValueError unless both lie from 0 to 1.
-    """
-    if not (0.0 <= share <= 1.0 and 0.0 <= limit <= 1.0):
-        raise ValueError(f"share {share:g} and limit {limit:g} must lie from 0 to 1")
-    z, off = quantile(level), abs(share - limit)
-    spread = limit * (1.0 - limit) if 0.0 < limit < 1.0 else share * (1.0 - share)
-    return z * z * spread * (1.0 + cv * cv) / off**2 if off > 0.0 else float("inf")
-
-
-@dataclass(frozen=True, slots=True)
-class More:
-    """How much more sample would settle it. ``times``: the present sample, infinite where none would."""
-
-    times: float
-    settled: bool
-    says: str
-
-
-def more_needed(value: float, u_sampling: float, u_other: float, limit: float, level: float = 0.95) -> More:
-    """How many times the present sample decides on which side of the limit the value lies (one-sided).
-
-    ``u_sampling`` falls with the root of the sample's size, ``u_other`` (scale, laboratory) stays. As if the
-    value stayed where it is; it will not quite. ValueError for an uncertainty below 0 or no number.
-    """
-    if not (u_sampling >= 0.0 and u_other >= 0.0 and all(map(isfinite, (value, u_sampling, u_other, limit)))):
-        raise ValueError(
-            f"{value}, {u_sampling}, {u_other}, {limit}: must be numbers, uncertainties not below 0"
-        )
-    allowed = abs(value - limit) / quantile(level)
-    if u_sampling**2 + u_other**2 < allowed**2 or (u_sampling == u_other == 0.0 and value != limit):
-        return More(1.0, True, "it is settled as it stands")
-    if allowed == 0.0:
-        return More(float("inf"), False, "the figure lies on the limit: no sample would settle it")
-    if u_other >= allowed:
-        return More(
-            float("inf"), False, "no sample would settle it: what is not sampling is too uncertain by itself"
-        )
-    times = u_sampling**2 / (allowed**2 - u_other**2)
-    return More(
-        times, False, f"about {times:.2g} times the sample would settle it, if the figure stays as it is"
-    )
 
 
 def quantile(level: float) -> float:

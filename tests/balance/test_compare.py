@@ -12,7 +12,7 @@ from scipy import stats
 
 from logger.balance.compare import Run, compare, holm
 from logger.balance.inputs import Input, Inputs, evaluate, jacobian
-from logger.balance.joint import Joint, joint_of_balance, joint_of_result
+from logger.balance.joint import Joint, joint_of_balance
 from logger.balance.result import ComponentOf, Estimate, How, PassOf, Result, StreamOf
 
 
@@ -166,11 +166,3 @@ def test_a_comparison_that_makes_no_sense_says_why(names, words):
 def test_a_comparison_is_plain_json():
     told = compare([Run("A", result(), {"tilt": "4°"}), Run("B", result(grade=0.99), {})]).to_json()
     assert json.loads(json.dumps(told)) == told
-
-
-def test_a_result_read_from_a_file_can_be_judged_and_priced_too():
-    """Each figure then stands for itself: grade and yield as they were told."""
-    one = joint_of_result(result())
-    told = one.tell(one.get("grade", "concentrate", "bronze"))
-    assert (told.value, told.u) == (0.9, 0.01)
-    assert not one.has("moisture", "concentrate")

@@ -22,9 +22,6 @@ ALL = {
     "pass_yields": lambda x: DERIVED.pass_yields(x, AGAIN),
     "pass_recoveries": lambda x: DERIVED.pass_recoveries(x, AGAIN),
     "pass_efficiency": lambda x: DERIVED.pass_efficiency(x, FIRST, 1),
-    "closure": lambda x: DERIVED.closure(x, FIRST),
-    "closures": lambda x: DERIVED.closures(x, FIRST),
-    "head_back": lambda x: DERIVED.head_back(x, FIRST),
 }
 
 
@@ -34,12 +31,6 @@ def test_derivatives_agree_with_differences(name):
     ends = TRUE.x + step * np.eye(len(TRUE.x)), TRUE.x - step * np.eye(len(TRUE.x))
     slopes = (ALL[name](ends[0]) - ALL[name](ends[1])) / (2 * step)
     assert found == pytest.approx(np.moveaxis(slopes, 0, -1), rel=1e-6, abs=1e-8)
-
-
-def test_a_closed_balance_has_closures_of_one_and_one_head():
-    assert DERIVED.closure(TRUE.x, FIRST) == pytest.approx(1.0, rel=1e-12)
-    assert DERIVED.closures(TRUE.x, AGAIN) == pytest.approx([1.0, 1.0], rel=1e-12)
-    assert DERIVED.head_back(TRUE.x, FIRST) == pytest.approx(DERIVED.head_of(TRUE.x, FIRST), rel=1e-12)
 
 
 def test_overall_recovery_is_the_product_over_passes():

@@ -136,8 +136,3 @@ class Noise:
     def broken(self) -> None:
         """The stretch ended: differences must not reach across it."""
         self._means.clear()
-
-    def widen(self, sigma: float) -> None:
-        """The readings turned out to scatter by ``sigma`` where no disturbance remains."""
-        self.within = max(self.within, sigma * sigma)
-        self.sigma = (max(self.within, self.floor) + self.r) ** 0.5
