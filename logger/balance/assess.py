@@ -35,8 +35,8 @@ class Assessment:
 def assess(document: WeighUp, result: Result, joint: Joint, grades: Mapping[str, Grade]) -> Assessment:
     """Everything that ``document`` asks about selling: its ``sales``, ``contents`` and ``prices``.
 
-    ``joint``: of the same balance (`joint_of_balance`). Whatever names a stream, a
-    grade or a component that isn't there is told in ``notes``. GradeError where contents make no sense.
+    ``joint``: of the same balance (`joint_of_balance`). Whatever names a stream, a grade or a component
+    that isn't there is told in ``notes``. GradeError where contents make no sense.
     """
     notes: list[str] = []
     verdicts = {}

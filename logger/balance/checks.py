@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from math import sqrt
 from typing import Literal, TypeAlias
 
-from logger.balance.document import CheckWeight, Scale, WeighUp
+from logger.balance.document import CheckWeight, Scale
 from logger.balance.limits import ROUNDING, oiml_limit_kg
 from logger.balance.words import mass
 
@@ -131,26 +131,14 @@ def latest(scale: Scale) -> CheckWeight | None:
     return max(dated, key=lambda each: each.at or datetime.min.replace(tzinfo=UTC))
 
 
-def warnings(
-    document: WeighUp, now: datetime | None = None, old_after_days: float = OLD_AFTER_DAYS
-) -> tuple[str, ...]:
-    """What must be known of the scales before their figures are believed, a sentence each.
-
-    Of a scale whose last check failed, is old at ``now`` (or lies after it), or that drifts. Without ``now``
-    nothing is said of age.
-    """
-    found: list[str] = []
-    for name, scale in document.scales.items():
-        found += [
-            f'scale "{name}": {each}' for each in scale_warnings(scale, now, old_after_days, document.units)
-        ]
-    return tuple(found)
-
-
 def scale_warnings(
     scale: Scale, now: datetime | None, old_after_days: float = OLD_AFTER_DAYS, unit: str = "kg"
 ) -> tuple[str, ...]:
-    """`warnings` of one scale."""
+    """What must be known of a scale before its figures are believed, a sentence each.
+
+    That its last check failed, is old at ``now`` (or lies after it), or that it drifts. Without ``now``
+    nothing is said of age.
+    """
     last = latest(scale)
     if last is None:
         return ("it was never checked with a known weight, as far as is known here",)

@@ -98,17 +98,16 @@ def holm(p: Sequence[float]) -> list[float]:
     return corrected
 
 
-def compare(runs: Sequence[Run], shared: tuple[str, ...] = SHARED) -> Comparison:
+def compare(runs: Sequence[Run]) -> Comparison:
     """Compare each two of the runs: yields, grades, recoveries, closures and efficiencies.
 
-    ``shared``: how the names of inputs begin that are the same thing in all runs. ValueError for fewer than
-    two runs, or two of one name.
+    ValueError for fewer than two runs, or two of one name.
     """
     if len(runs) < 2:
         raise ValueError("a comparison needs at least two runs")
     if len({run.name for run in runs}) < len(runs):
         raise ValueError("two runs have the same name; give each its own")
-    rows = [(a, b, list(_rows(a, b, shared))) for a, b in combinations(runs, 2)]
+    rows = [(a, b, list(_rows(a, b))) for a, b in combinations(runs, 2)]
     tested = [row.p for _, _, those in rows for row in those if row.p is not None]
     corrected = iter(holm(tested))
     pairs = tuple(_pair(a, b, those, corrected) for a, b, those in rows)
@@ -142,14 +141,14 @@ class _Row:
     p: float | None
 
 
-def _rows(a: Run, b: Run, shared: tuple[str, ...]) -> Iterator[_Row]:
+def _rows(a: Run, b: Run) -> Iterator[_Row]:
     first, second = dict(figures(a.result)), dict(figures(b.result))
     for name, one in first.items():
         other = second.get(name)
         if other is None:
             continue
         value = other.value - one.value
-        u = sqrt(max(one.u**2 + other.u**2 - 2.0 * _covariance(name, a, b, shared), 0.0))
+        u = sqrt(max(one.u**2 + other.u**2 - 2.0 * _covariance(name, a, b), 0.0))
         guessed = How.ESTIMATED in (one.how, other.how)
         how = How.ESTIMATED if guessed else How.CALCULATED
         told = Estimate(value, u, value - NORMAL_95 * u, value + NORMAL_95 * u, how)
@@ -162,7 +161,7 @@ def _p(difference: float, u: float) -> float:
     return erfc(abs(difference) / u / sqrt(2.0)) if u > 0.0 else 0.0
 
 
-def _covariance(figure: str, a: Run, b: Run, shared: tuple[str, ...]) -> float:
+def _covariance(figure: str, a: Run, b: Run) -> float:
     """Of a figure in two runs, through the inputs that both share; 0 where they are not known."""
     if a.joint is None or b.joint is None:
         return 0.0
@@ -177,7 +176,7 @@ def _covariance(figure: str, a: Run, b: Run, shared: tuple[str, ...]) -> float:
         if told is None:
             return 0.0
         spreads.append(dict(zip(joint.sources, told.spread, strict=True)))
-    common = [one for one in spreads[0] if one in spreads[1] and one.name.startswith(shared)]
+    common = [one for one in spreads[0] if one in spreads[1] and one.name.startswith(SHARED)]
     return float(sum(spreads[0][one] * spreads[1][one] for one in common))
 
 

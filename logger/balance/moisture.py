@@ -24,20 +24,6 @@ ASSUMED_LEAST = 0.002
 Assumed: common practice, no source."""
 
 
-def wet_from_dry(dry_basis: float) -> float:
-    """Water / wet mass of a water / dry mass. ValueError below 0."""
-    if dry_basis < 0.0:
-        raise ValueError(f"a moisture of {dry_basis:g} must not lie below 0")
-    return dry_basis / (1.0 + dry_basis)
-
-
-def dry_from_wet(wet_basis: float) -> float:
-    """Water / dry mass of a water / wet mass. ValueError outside 0 to 1; with 1 no solids are left."""
-    if not 0.0 <= wet_basis < 1.0:
-        raise ValueError(f"a moisture of {wet_basis:g} on the wet basis must lie from 0 to below 1")
-    return wet_basis / (1.0 - wet_basis)
-
-
 def moisture(name: str, stream: Stream, document: WeighUp, inputs: Inputs) -> Measured:
     """The stream's water / wet mass.
 

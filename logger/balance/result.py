@@ -25,7 +25,6 @@ class How(StrEnum):
     SOLVED = "solved for"  # not measured; follows from the balance
     CALCULATED = "calculated"  # from measured figures alone
     ESTIMATED = "estimated"  # expected, assumed, or depending on what is
-    MISSING = "missing"  # not measured and not determinable
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from logger.balance.checks import drift, judge, warnings
+from logger.balance.checks import drift, judge, scale_warnings
 from logger.balance.composition import composition
 from logger.balance.document import WeighUp
 from logger.balance.faults import WeighUpError, check
@@ -136,4 +136,4 @@ def test_any_check_weights_can_be_judged(data):
     assert all(judge(each, scale).says for each in scale.checks)
     moved = drift(scale)
     assert moved is None or np.isfinite([moved.per_day, moved.u]).all()
-    assert all(isinstance(each, str) for each in warnings(document))
+    assert all(isinstance(each, str) for each in scale_warnings(scale, None))

@@ -6,7 +6,7 @@ from pydantic import ValidationError
 
 from logger.balance.document import WeighUp
 from logger.balance.inputs import Inputs, covariance, evaluate
-from logger.balance.moisture import dry_from_wet, moisture, shown_step_kg, wet_from_dry
+from logger.balance.moisture import moisture, shown_step_kg
 from logger.balance.result import How
 
 
@@ -98,16 +98,3 @@ def test_a_pan_that_gained_by_drying_is_refused(wet, dry):
     pan = {"pan": 6.0, "pan_wet": wet, "pan_dry": dry}
     with pytest.raises(ValidationError, match="check which is which"):
         found({"net": 10, "moisture": pan})
-
-
-def test_the_bases_are_each_others_inverse():
-    for share in (0.0, 0.1, 0.9):
-        assert wet_from_dry(dry_from_wet(share)) == pytest.approx(share)
-
-
-@pytest.mark.parametrize(
-    ("function", "share"), [(wet_from_dry, -0.1), (dry_from_wet, 1.0), (dry_from_wet, -0.1)]
-)
-def test_an_impossible_share_is_refused(function, share):
-    with pytest.raises(ValueError, match="must"):
-        function(share)

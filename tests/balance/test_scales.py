@@ -6,7 +6,7 @@ from math import sqrt
 import pytest
 from scipy import stats
 
-from logger.balance.checks import STUDENT_975, drift, judge, latest, scale_warnings, student, warnings
+from logger.balance.checks import STUDENT_975, drift, judge, latest, scale_warnings, student
 from logger.balance.document import CheckWeight, Scale, WeighUp
 from logger.balance.faults import WeighUpError
 from logger.balance.scales import calibration
@@ -199,8 +199,3 @@ def test_an_undated_check_is_a_warning():
 
 def test_a_check_in_the_future_is_asked_about():
     assert "is the time right?" in told(-2, check(0, at=0))
-
-
-def test_warnings_name_their_scale():
-    document = WeighUp(scales={"bench": scale()}, streams={"a": {}})
-    assert warnings(document)[0].startswith('scale "bench": ')
