@@ -21,6 +21,7 @@ from logger.board.server import BoardError, BoardServer
 from logger.clock import Clock
 from logger.core.bay import Bay
 from logger.core.entries import Circumstance, Entry, Finding, Garbage, Reading
+from logger.followers.contract import Follower
 from logger.journal import lifeboat
 from logger.journal.checkpoint import thaw
 from logger.journal.journal import Journal, JournalError, JournalReader, boot_offset, last_moment
@@ -29,7 +30,7 @@ from logger.ports.bench import WireBench
 from logger.ports.broker import Broker
 from logger.ports.contract import Port
 from logger.settings import Configuration
-from logger.wiring import make_broker, make_ports
+from logger.wiring import make_broker, make_followers, make_ports
 
 log = logging.getLogger("tallydeck")
 
@@ -98,6 +99,7 @@ class Daemon:
         self._heard = heard
         self.ports: list[Port] = []
         self.by_mqtt: ActionsByMqtt | None = None
+        self.followers: list[Follower] = []
         self.journal: Journal
         self.loop: Loop
         self.board: BoardServer
@@ -125,6 +127,9 @@ class Daemon:
         for port in self.ports:
             port.start()
         self._take_actions(broker)
+        self.followers += make_followers(self.configuration, self.loop, self.journal_path, self.clock, broker)
+        for follower in self.followers:
+            follower.start()
 
     def _take_actions(self, broker: Broker | None) -> None:
         told = self.configuration.mqtt
@@ -248,8 +253,10 @@ class Daemon:
     # ------------------------------------------------------------------ stop
 
     def stop(self) -> None:
-        """Stop in the order of the data: ports, loop, journal, board. Safe after a failed start."""
+        """Stop in the order of the data; the board goes last. Safe after a failed start."""
         self._stop_ports()
+        for follower in self.followers:
+            follower.stop()
         stuck = False
         if hasattr(self, "loop"):
             self.loop.put(Circumstance(self.clock.now_ns(), "stop", "", {}))

@@ -27,8 +27,10 @@ from logger.core.bay import Bay
 from logger.core.books import Refused
 from logger.core.entries import Action, Circumstance, Entry, Finding, Garbage, Reading, Tick
 from logger.core.picture import picture
+from logger.core.tagging import Tagging, tagging
 from logger.core.walltime import rfc3339
 from logger.journal.checkpoint import freeze
+from logger.journal.cursors import Cursor
 from logger.journal.journal import Journal, JournalError
 from logger.journal.recorder import Recorder
 from logger.questions import Questions
@@ -40,9 +42,9 @@ COMMIT_NS = 250_000_000
 RETRY_NS = NS
 CHECKPOINT_NS = 60 * NS
 CLOCK_STEP_NS = 500_000_000
-QUIET = frozenset({"recognised", "tally"})
+QUIET = frozenset({"recognised", "tally", "rates"})
 """Findings that need not be told at once."""
-UNTOLD = frozenset({"alarm", "recognised", "tally", "refused", "repeated"})
+UNTOLD = frozenset({"alarm", "recognised", "tally", "rates", "refused", "repeated"})
 """Findings that an answer to an action does not carry."""
 
 
@@ -56,6 +58,9 @@ class Times(Protocol):
 
     def step_ns(self) -> int:
         """How far the wall clock has moved away from station time."""
+
+    def trusted(self) -> bool:
+        """Whether the wall clock may be believed as a date."""
 
 
 @dataclass(slots=True)
@@ -115,6 +120,7 @@ class Loop(Questions):
         self._checked_ns = 0
         self._frozen_ns = 0
         self._step_ns = 0
+        self._trusted = False
         self._watchers: dict[int, Callable[[], None]] = {}
         self._watcher = 0
         self._stop = threading.Event()
@@ -128,6 +134,19 @@ class Loop(Questions):
     def put(self, item: Reading | Garbage | Circumstance) -> None:
         """Hand an item in. Thread-safe; never blocks."""
         self._inbox.put(item)
+
+    def keep(self, cursor: Cursor) -> None:
+        """Keep how far a follower has come, with the next commit. Thread-safe; never blocks."""
+        self._inbox.put(Call(partial(self.recorder.keep, cursor)))
+
+    def tagging(self) -> Tagging | None:
+        """What tags a reading, as it stands now; None while the past is folded again behind."""
+        return self._ask(lambda: None if self._behind else tagging(self.bay))
+
+    @property
+    def waiting(self) -> int:
+        """How many items wait to be taken."""
+        return self._inbox.qsize()
 
     def start(self) -> None:
         self._thread.start()
@@ -218,36 +237,8 @@ class Loop(Questions):
         self._commit()
         if self.recorder.held:  # a removed or damaged file is put right by the second try
             self._commit()
-        self._rescue()
+        self.recorder.rescue()
         self._keep_checkpoint()
-
-    def _rescue(self) -> None:
-        """At the end, what the journal still can't take is saved elsewhere, or its loss is said."""
-        held = len(self.recorder.held)
-        try:
-            saved = self.recorder.rescue()
-        except JournalError as error:
-            log.critical("%d RECORDS ARE LOST: %s; %s", held, self.recorder.trouble, error)
-            saved = None
-        if saved is not None:
-            log.critical(
-                "the journal could not be written (%s); %d records were saved to %s. The next start enters "
-                "them, if it finds that file there or beside the journal; keep it until then",
-                self.recorder.trouble,
-                held,
-                saved,
-                extra={"tallydeck": {"kind": "rescued", "file": saved}},
-            )
-        past = self.recorder.rescue_past() if held else None
-        if past is not None:
-            log.critical(
-                "%s was removed or moved, and could not be copied back. The record up to entry %d was copied "
-                "to %s: put that file back under the old name before the next start",
-                self.recorder.journal.path,
-                self.recorder.journal.last_seq,
-                past,
-                extra={"tallydeck": {"kind": "rescued", "file": past}},
-            )
 
     def _next_items(self) -> list[Item]:
         """Wait for something, at most a commit's interval; take all that is there, within reason."""
@@ -343,10 +334,12 @@ class Loop(Questions):
     def _each_second(self, now_ns: int) -> None:
         self._checked_ns = now_ns
         step_ns = self._clock.step_ns()
-        if abs(step_ns - self._step_ns) > CLOCK_STEP_NS:
-            self._step_ns = step_ns
-            log.warning("the wall clock moved; it is now %+.1f s from station time", step_ns / NS)
-            data = {"boot": self._clock.boot_id, "step_ns": step_ns}
+        moved = abs(step_ns - self._step_ns) > CLOCK_STEP_NS
+        if moved or (not self._trusted and self._clock.trusted()):
+            if moved:
+                log.warning("the wall clock moved; it is now %+.1f s from station time", step_ns / NS)
+            self._step_ns, self._trusted = step_ns, self._trusted or self._clock.trusted()
+            data = {"boot": self._clock.boot_id, "step_ns": step_ns, "trusted": self._trusted}
             self._enter(Circumstance(now_ns, "clock", "", data))
         if now_ns - self._at_ns >= NS:
             self._enter(Tick(now_ns))

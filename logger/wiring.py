@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from pathlib import Path
 
+from logger.clock import Clock
 from logger.core.decode import line, sma
 from logger.core.decode.contract import Decoder, Exchange
 from logger.core.decode.message import MessageDecoder
+from logger.followers.contract import Follower, Home
 from logger.ports.broker import Broker
 from logger.ports.contract import Now, Port, Put
 from logger.ports.mqtt import MqttPort
@@ -38,6 +41,13 @@ def make_broker(configuration: Configuration, client: str = "") -> Broker | None
     """
     told = configuration.mqtt
     return None if told is None else Broker(replace(told, client_id=told.client_id + client))
+
+
+def make_followers(
+    configuration: Configuration, home: Home, journal: Path, clock: Clock, broker: Broker | None
+) -> list[Follower]:
+    """Those who take the record elsewhere, not started yet: to the store, to the broker."""
+    return []
 
 
 def make_ports(

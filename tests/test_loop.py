@@ -39,6 +39,9 @@ class HandClock:
     def step_ns(self) -> int:
         return self.step
 
+    def trusted(self) -> bool:
+        return False
+
 
 class House:
     """A loop on a real journal; ``told`` gathers what followers hear, ``recorded`` what a reader sees."""

@@ -20,6 +20,7 @@ from logger.core.containers import Containers
 from logger.core.description import Bay as BayDescription
 from logger.core.description import Station
 from logger.core.entries import USABLE, Action, Circumstance, Entry, Finding, Garbage, Reading
+from logger.core.rates import rates_json
 from logger.core.rules.contract import Judgement
 from logger.core.rules.subjects import station_subjects
 from logger.core.station import StationFold
@@ -29,6 +30,7 @@ NS = 10**9
 LONGEST_GAP_S = 3600
 """A longer silence of the whole bay is not ticked through second by second; its last hour is."""
 TALLY_EVERY_S = 60
+RATES_EVERY_S = 10
 RECOGNISED_KEPT = 200
 
 _RECORD_REMEDY = "Free disk space or replace the disk; what is held is entered when there is room."
@@ -137,6 +139,10 @@ class Bay:
                     self.channels[outlet.now.channel.name].expected_mg_s = outlet.expected_mg_s
         self._alarms(self.alarms.tick(now_s * NS), found)
         self._changes(self.keeper.tick(now_s), now_s * NS, found)
+        if now_s % RATES_EVERY_S == 0:
+            for run in self.open_runs():
+                told = rates_json(self.stations[run.station].now) | {"run": run.run}
+                found.append(self._finding(now_s * NS, "rates", run.station, told))
         if now_s % TALLY_EVERY_S == 0:
             for run in self.open_runs():
                 told = self.run_tally(run)
@@ -168,6 +174,8 @@ class Bay:
             channel.message = "" if channel.now.link_up else str(entry.data.get("why", ""))
         elif entry.kind == "journal":
             self._journal(entry, found)
+        elif entry.kind == "follower":
+            self._follower(entry, found)
 
     def _journal(self, entry: Circumstance, found: list[Finding]) -> None:
         """The record itself is in trouble: ``not-recorded`` until ``recorded``; ``set-aside`` once."""
@@ -187,6 +195,18 @@ class Bay:
         for active in steps:
             judgement = Judgement(kind, "journal", "", active, entry.at_ns // NS, what, do)
             self._alarms(self.alarms.judge(judgement, "", entry.at_ns), found)
+
+    def _follower(self, entry: Circumstance, found: list[Finding]) -> None:
+        """The store or the broker does not take what is sent: ``behind`` or ``paused`` until ``well``."""
+        state, name, kind = entry.data.get("state"), entry.subject, f"{entry.subject}-behind"
+        if state == "expected" and self.alarms.find(f"{kind}/{name}") is None:
+            self.alarms.expect(kind, name)
+            return
+        active = state in ("behind", "paused")
+        what = str(entry.data.get("message", "")) if active else f"The {name} takes what is sent again."
+        do = str(entry.data.get("do", ""))
+        judgement = Judgement(kind, name, "", active, entry.at_ns // NS, what, do)
+        self._alarms(self.alarms.judge(judgement, "", entry.at_ns), found)
 
     # ------------------------------------------------------------------ actions
 

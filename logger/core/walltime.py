@@ -14,6 +14,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from functools import lru_cache
 
 from logger.core.entries import Circumstance
+from logger.core.tagging import Clockwork
 
 SECOND_NS = 10**9
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -61,6 +62,15 @@ class WallTime:
         if true_offset is None:
             return at_ns
         return at_ns + true_offset - self._offset(at_ns, boot)
+
+    def clockwork(self) -> tuple[Clockwork, ...]:
+        """By station time: how far the wall time of each start's stretch is from it, as known now."""
+        pieces = [
+            Clockwork(start, self.resolve(start, boot) - start, self.trusted(boot))
+            for boot, starts in self._starts.items()
+            for start in starts
+        ]
+        return tuple(sorted(pieces))
 
     def trusted(self, boot: str) -> bool:
         """True once an anchor of that boot said that the wall clock can be trusted."""

@@ -15,8 +15,9 @@ from typing import Self
 import apsw
 
 from logger.core.entries import Record
-from logger.journal import rescue, room, rows
+from logger.journal import cursors, rescue, room, rows
 from logger.journal.connect import connect_to_write
+from logger.journal.cursors import Cursor
 from logger.journal.errors import JournalError, explain, explained
 from logger.journal.reader import JournalReader, Past, boot_offset, last_moment
 
@@ -164,8 +165,10 @@ class Journal(Past):
         """Records whose data could not be written as JSON since the journal was opened."""
         return self._encoder.spoiled
 
-    def append(self, records: Sequence[Record]) -> None:
+    def append(self, records: Sequence[Record], kept: Sequence[Cursor] = ()) -> None:
         """Enter records whose seqs go on from ``last_seq``: one transaction, durable on return.
+
+        ``kept``: what followers want kept, in the same transaction.
 
         Raises JournalError with nothing written; the same records can then be given again. Into a
         journal that was just begun, any seq above ``last_seq`` may be the first.
@@ -174,11 +177,11 @@ class Journal(Past):
         puts it right: the damaged file is set aside (``set_aside``), or the record is copied back to
         its name, and writing goes on.
         """
-        if not records:
+        if not records and not kept:
             return
         self._require_sound()
         encoder = self._encoder
-        first = max(self.last_seq + 1, records[0].seq if self._empty else 0)
+        first = max(self.last_seq + 1, records[0].seq if self._empty and records else 0)
         committed = False
         try:
             readings, entries = encoder.encode(records, first)
@@ -192,9 +195,12 @@ class Journal(Past):
                 ):
                     if new:
                         connection.executemany(statement, new)
+                cursors.save(connection, kept)
             committed = True
         finally:
             encoder.settle(committed)
+        if not records:
+            return
         self._empty = False
         self.last_seq = records[-1].seq
         self.last_at_ns = max(self.last_at_ns, records[-1].at_ns)
@@ -288,12 +294,7 @@ class Journal(Past):
     def save_cursor(self, name: str, seq: int, state: str = "") -> None:
         """Keep how far a follower has come."""
         with self._transaction("moving a cursor") as connection:
-            connection.execute("INSERT OR REPLACE INTO cursors VALUES (?, ?, ?)", (name, seq, state))
-
-    def cursor(self, name: str) -> tuple[int, str]:
-        """(seq, state) of a follower; (0, "") where it is new."""
-        found = self._all("SELECT seq, state FROM cursors WHERE name = ?", (name,))
-        return (found[0][0], found[0][1]) if found else (0, "")
+            cursors.save(connection, [Cursor(name, seq, state)])
 
     def free_bytes(self) -> int:
         """Room on the disk."""

@@ -18,6 +18,7 @@ import apsw
 from logger.clock import stopwatch_ns
 from logger.core.entries import Circumstance, Finding, Record
 from logger.journal import schema
+from logger.journal.cursors import Aside
 from logger.journal.errors import JournalError, explained
 from logger.journal.room import beside, identity
 from logger.journal.rows import Decoder, Row
@@ -108,6 +109,28 @@ class Past:
             following = min(position + chunk, end)
             yield from self._window(position, following, findings)
             position = following
+
+    def others(self, after: int, upto: int) -> tuple[list[Record], int]:
+        """Records with ``after < seq <= upto`` that are no readings, in order; and how many readings there
+        are between them, which are counted only: for those who need no reading."""
+        entries = self._all(_ENTRIES, (after, upto))
+        count = self._one("SELECT count(*) FROM readings WHERE seq > ? AND seq <= ?", (after, upto))
+        if entries:
+            self._learn()
+        return sorted(self._decoder.entries(entries), key=_seq_of), int(count or 0)
+
+    def cursor(self, name: str) -> tuple[int, str]:
+        """(seq, state) of a follower; (0, "") where it is new."""
+        found = self._all("SELECT seq, state FROM cursors WHERE name = ?", (name,))
+        return (found[0][0], found[0][1]) if found else (0, "")
+
+    def aside(self, follower: str, limit: int = 1000) -> list[Aside]:
+        """What a follower set aside, the newest first."""
+        rows = self._all(
+            "SELECT seq, at_ns, reason, text FROM aside WHERE follower = ? ORDER BY id DESC LIMIT ?",
+            (follower, limit),
+        )
+        return [Aside(*row) for row in rows]
 
     def findings(self, kind: str, chunk: int = 200_000) -> Iterator[Finding]:
         """All findings of a kind, in order of seq, without reading what lies between."""

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
+from bisect import bisect_left
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple, TypeVar
 
+from logger.clock import stopwatch_ns
 from logger.core.entries import Action, Circumstance, Finding, Garbage, Reading, Record, Tick
 from logger.journal import lifeboat
+from logger.journal.cursors import Cursor
 from logger.journal.journal import Journal, JournalError
 
 log = logging.getLogger("tallydeck.journal")
@@ -20,13 +23,40 @@ beyond it readings are lost, loudly and counted; what people said and what was c
 R = TypeVar("R", bound=Reading | Garbage | Action | Circumstance | Tick | Finding)
 
 
+COMMIT_BOUNDS_S = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
+"""Upper bounds of the classes in which the duration of commits is counted."""
+
+
 @dataclass(slots=True)
 class Counts:
-    """Since the start of the daemon; read by anyone, written by the loop."""
+    """Since the start of the daemon; read by anyone, written by the loop.
+
+    ``readings`` and ``garbage`` are those entered, the latter by (channel, reason). ``took`` counts commits
+    by duration: up to each of `COMMIT_BOUNDS_S`, and longer; ``took_s`` is their sum. ``lost_frames`` are
+    the readings and garbage among the lost records.
+    """
 
     committed: int = 0
     commits: int = 0
     lost: int = 0
+    lost_frames: int = 0
+    readings: int = 0
+    garbage: dict[tuple[str, str], int] = field(default_factory=dict)
+    took: list[int] = field(default_factory=lambda: [0] * (len(COMMIT_BOUNDS_S) + 1))
+    took_s: float = 0.0
+
+    def enter(self, records: list[Record], took_s: float) -> None:
+        """A commit of these records succeeded."""
+        self.commits += 1
+        self.committed += len(records)
+        for record in records:
+            if type(record) is Reading:
+                self.readings += 1
+            elif type(record) is Garbage:
+                key = record.channel, record.reason
+                self.garbage[key] = self.garbage.get(key, 0) + 1
+        self.took[bisect_left(COMMIT_BOUNDS_S, took_s)] += 1
+        self.took_s += took_s
 
 
 class Word(NamedTuple):
@@ -46,6 +76,7 @@ class Recorder:
         self.held: list[Record] = []
         self.failing = ""  # why the journal can't write now; empty while it can
         self.counts = Counts()
+        self._kept: dict[str, Cursor] = {}
         self.trouble = ""  # the same without the remedy; kept when it is over
         self._reason = ""  # which failure was said last
         self._set_aside: Path | None = None
@@ -57,21 +88,31 @@ class Recorder:
         self.held.append(numbered)
         return numbered
 
+    def keep(self, cursor: Cursor) -> None:
+        """Keep how far a follower has come with the next write; a newer word takes the older's place."""
+        older = self._kept.get(cursor.name)
+        if older is not None:
+            if cursor.cleared:  # what is cleared now may be among what waits to be entered
+                still = tuple(a for a in older.aside if not _within(a.seq, cursor.cleared))
+                older = older._replace(aside=still)
+            cursor = cursor._replace(aside=older.aside + cursor.aside, cleared=older.cleared + cursor.cleared)
+        self._kept[cursor.name] = cursor
+
     def write(self) -> list[Word]:
         """Write what is held, durably, or go on holding it.
 
         Answers what is to be said of the record itself: ``not-recorded`` when writing begins to fail or
         fails for another reason, ``recorded`` when it works again, ``set-aside`` when a file was set aside.
         """
-        if not self.held:
+        if not self.held and not self._kept:
             return []
+        begin_ns = stopwatch_ns()
         try:
-            self.journal.append(self.held)
+            self.journal.append(self.held, tuple(self._kept.values()))
         except JournalError as error:
             return self._fail(error)
-        self.counts.commits += 1
-        self.counts.committed += len(self.held)
-        self.held = []
+        self.counts.enter(self.held, (stopwatch_ns() - begin_ns) / 1e9)
+        self.held, self._kept = [], {}
         return self._well()
 
     def _well(self) -> list[Word]:
@@ -99,25 +140,41 @@ class Recorder:
             self.journal.release_ballast()
         return [Word("not-recorded", error.what, error.do)]
 
-    def rescue(self) -> Path | None:
-        """Save what is still held, at the end, somewhere else; None where there is nothing held.
-
-        Raises JournalError where no place can be written: then it is lost.
-        """
-        if not self.held:
-            return None
-        saved = lifeboat.save(self.held, self.journal)
-        self.held = []
-        return saved
-
-    def rescue_past(self) -> Path | None:
-        """Copy the journal elsewhere, at the end, if it was removed and could not be put back."""
-        return lifeboat.save_past(self.journal)
+    def rescue(self) -> None:
+        """At the end, what the journal still can't take is saved elsewhere, or its loss is said."""
+        held = len(self.held)
+        if not held:
+            return
+        try:
+            saved = lifeboat.save(self.held, self.journal)
+        except JournalError as error:
+            log.critical("%d RECORDS ARE LOST: %s; %s", held, self.trouble, error)
+        else:
+            self.held = []
+            log.critical(
+                "the journal could not be written (%s); %d records were saved to %s. The next start enters "
+                "them, if it finds that file there or beside the journal; keep it until then",
+                self.trouble,
+                held,
+                saved,
+                extra={"tallydeck": {"kind": "rescued", "file": saved}},
+            )
+        past = lifeboat.save_past(self.journal)
+        if past is not None:
+            log.critical(
+                "%s was removed or moved, and could not be copied back. The record up to entry %d was copied "
+                "to %s: put that file back under the old name before the next start",
+                self.journal.path,
+                self.journal.last_seq,
+                past,
+                extra={"tallydeck": {"kind": "rescued", "file": past}},
+            )
 
     def _let_readings_go(self) -> None:
         """Give up readings for want of memory, and close the holes that they leave in the numbers."""
         kept: list[Record] = [r for r in self.held if not isinstance(r, Reading | Garbage | Tick)]
         self.counts.lost += len(self.held) - len(kept)
+        self.counts.lost_frames += sum(isinstance(r, Reading | Garbage) for r in self.held)
         log.critical("%d readings are lost: the journal can't write and memory is full", self.counts.lost)
         fresh = {record.seq: self.journal.last_seq + 1 + i for i, record in enumerate(kept)}
         self.seq = self.journal.last_seq + len(kept)
@@ -127,3 +184,7 @@ class Recorder:
             else record._replace(seq=fresh[record.seq])
             for record in kept
         ]
+
+
+def _within(seq: int, ranges: tuple[tuple[int, int], ...]) -> bool:
+    return any(first <= seq <= last for first, last in ranges)

@@ -13,7 +13,7 @@ from logger.journal.room import COMPANIONS, beside, set_aside, sync_folder
 from logger.journal.rows import Row
 
 # Small tables that go over into a new journal: the newest state, cursors and configurations carry on.
-_KEPT = ("configurations", "cursors", "checkpoints")
+_KEPT = ("configurations", "cursors", "checkpoints", "aside")
 
 
 @dataclass

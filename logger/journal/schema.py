@@ -82,9 +82,19 @@ CREATE VIEW entry_view AS -- everything that is no reading; data is JSON
     FROM entries e JOIN moment_view m ON m.stretch = e.stretch;
 """
 
+# What a follower could not deliver, point by point, and why. Bounded by whoever writes it.
+_THREE = """
+CREATE TABLE aside (
+    id INTEGER PRIMARY KEY, follower TEXT NOT NULL, seq INTEGER NOT NULL, at_ns INTEGER NOT NULL,
+    reason TEXT NOT NULL, text TEXT NOT NULL
+) STRICT;
+CREATE INDEX aside_by_seq ON aside (follower, seq);
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings, entries, boots, checkpoints, configurations", _ONE),
     ("cursors of followers, views for people", _TWO),
+    ("what followers set aside", _THREE),
 )
 NEWEST = len(MIGRATIONS)
 

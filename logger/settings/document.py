@@ -307,9 +307,44 @@ class MqttTable(Table):
     topic: Topic | None = Field(
         default=None, description="Root of the daemon's own topics; left out: tallydeck/ and the bay's name."
     )
+    certificate_file: str | None = Field(
+        default=None, description="This client's own certificate, as PEM, where the broker asks for one."
+    )
+    key_file: str | None = Field(
+        default=None, description="Its private key, as PEM; left out: it stands in certificate_file."
+    )
+    publish: bool = Field(
+        default=True,
+        description="Whether the daemon publishes its state, alarms and events below ROOT.",
+    )
     actions: bool = Field(
         default=False,
         description="Whether actions are taken from the topic ROOT/act: whoever may publish there, may act.",
+    )
+
+
+class StoreTable(Table):
+    url: str | None = Field(
+        default=None,
+        description='Where the time-series store answers to the InfluxDB v2 write API, e.g. "http://localhost:8086".',
+    )
+    org: str = Field(default="", description="The organisation there; left out where the store has none.")
+    bucket: str = Field(default="tallydeck", description="The bucket, or database, that is written to.")
+    token: str | None = Field(
+        default=None, description="The token that may write there: env:NAME or file:/path."
+    )
+    ca_file: str | None = Field(
+        default=None, description="The authority that signed its certificate, as PEM; left out: the system's."
+    )
+    retract: Literal["delete", "mark"] | None = Field(
+        default=None,
+        description="What becomes of points that were sent under a run or lot which was corrected since: "
+        "delete them, or mark them (withdrawn=1). Left out: deleted where the store can, else marked.",
+    )
+    most_series: int = Field(
+        default=100_000,
+        ge=1,
+        description="More series than these are warned of (a channel in a run is one): stores pay for each.",
     )
 
 
@@ -328,3 +363,4 @@ class Document(Table):
     board: BoardTable = BoardTable.model_construct(port=8787, token=None)
     journal: JournalTable = JournalTable.model_construct(directory=None)
     mqtt: MqttTable | None = None
+    store: StoreTable | None = None

@@ -14,6 +14,7 @@ from logger.settings.places import Places
 from logger.settings.problems import Problem, SettingsError, show
 from logger.settings.registers import with_units
 from logger.settings.secret import MASK, Secret, SecretError, is_reference, read_secret
+from logger.settings.store import store
 from logger.settings.together import stand_together
 from logger.settings.validate import Faults, read
 from logger.settings.values import Configuration, digest
@@ -53,6 +54,7 @@ def _configuration(text: str, name: str, path: Path | None, env: Mapping[str, st
     check(document, bay, faults)
     token = _token(document, faults, env)
     mqtt = broker(document, env, faults)
+    sent_to = store(document, env, faults)
     directory = _journal_directory(document, faults, env)
     faults.raise_if_any(name)
     bay = stand_together(bay)
@@ -66,6 +68,7 @@ def _configuration(text: str, name: str, path: Path | None, env: Mapping[str, st
         board_port=document.board.port,
         board_token=token,
         mqtt=mqtt,
+        store=sent_to,
     )
 
 

@@ -8,9 +8,10 @@ from pathlib import Path as File
 
 from logger.core.decode.message import MessageFormat
 from logger.settings.document import Document, InstrumentTable, MessageTable, MqttTable
+from logger.settings.elsewhere import full_path, kept_elsewhere
 from logger.settings.meters import units_of
 from logger.settings.problems import Path, show
-from logger.settings.secret import Secret, SecretError, is_reference, read_secret
+from logger.settings.secret import Secret, is_reference
 from logger.settings.validate import Faults
 from logger.settings.values import MessageSource, MqttSettings
 
@@ -122,6 +123,8 @@ def broker(document: Document, env: Mapping[str, str], faults: Faults) -> MqttSe
         _client_id(table, name, faults),
         (table.topic or f"tallydeck/{name}").rstrip("/"),
         table.actions,
+        table.publish,
+        *_own_certificate(table, faults),
     )
 
 
@@ -138,19 +141,7 @@ def _host_missing(document: Document, faults: Faults) -> None:
 
 
 def _password(table: MqttTable, env: Mapping[str, str], faults: Faults) -> Secret | None:
-    spec = table.password
-    if spec is None:
-        return None
-    allowed = "env:NAME or file:/path"
-    if not is_reference(spec):
-        faults.add(
-            ("mqtt", "password"),
-            "a password that stands in the file itself",
-            allowed,
-            'put it alone into a file that only the daemon\'s user can read: "file:/etc/tallydeck/mqtt"',
-        )
-        return None
-    if table.user is None:
+    if table.password is not None and is_reference(table.password) and table.user is None:
         faults.add(
             ("mqtt", "password"),
             "a password without a user",
@@ -158,11 +149,30 @@ def _password(table: MqttTable, env: Mapping[str, str], faults: Faults) -> Secre
             'add user = "…", or take it out',
             ("mqtt", "user"),
         )
-    try:
-        return read_secret(spec, env, shortest=1)  # the broker says what it takes; ours is not to judge it
-    except SecretError as error:
-        faults.add(("mqtt", "password"), error.found, allowed, error.remedy)
-        return None
+    return kept_elsewhere(("mqtt", "password"), table.password, "a password", env, faults)
+
+
+def _own_certificate(table: MqttTable, faults: Faults) -> tuple[File | None, File | None]:
+    """Files of the client's own certificate and its key."""
+    if table.key_file is not None and table.certificate_file is None:
+        faults.add(
+            ("mqtt", "key_file"),
+            f"{show(table.key_file)} without a certificate",
+            "both, or none",
+            'add certificate_file = "…", or take it out',
+        )
+    files: list[File | None] = []
+    for key, told in (("certificate_file", table.certificate_file), ("key_file", table.key_file)):
+        if told is not None and not table.tls:
+            faults.add(
+                ("mqtt", key),
+                f"{show(told)} without TLS",
+                "a certificate only with tls = true",
+                "set tls = true, or take it out",
+                ("mqtt", "tls"),
+            )
+        files.append(full_path(("mqtt", key), told, "/etc/tallydeck/client.pem", faults))
+    return files[0], files[1]
 
 
 def _ca_file(table: MqttTable, faults: Faults) -> File | None:
@@ -176,14 +186,7 @@ def _ca_file(table: MqttTable, faults: Faults) -> File | None:
             "set tls = true, or take it out",
             ("mqtt", "tls"),
         )
-    if not File(table.ca_file).is_absolute() or "\0" in table.ca_file:
-        faults.add(
-            ("mqtt", "ca_file"),
-            show(table.ca_file),
-            "the full path of a file",
-            'write it like "/etc/tallydeck/ca.pem"',
-        )
-    return File(table.ca_file)
+    return full_path(("mqtt", "ca_file"), table.ca_file, "/etc/tallydeck/ca.pem", faults)
 
 
 def _client_id(table: MqttTable, name: str, faults: Faults) -> str:

@@ -21,7 +21,7 @@ from logger.settings.places import Places, locate
 from logger.settings.problems import Path, Problem, SettingsError, did_you_mean, dotted, near, show
 from logger.settings.secret import MASK, SHORTEST, is_reference
 
-SECRET_KEYS: frozenset[Path] = frozenset({("board", "token"), ("mqtt", "password")})
+SECRET_KEYS: frozenset[Path] = frozenset({("board", "token"), ("mqtt", "password"), ("store", "token")})
 
 _KINDS = {
     "string_type": ("text in quotes", 'put it in double quotes, e.g. "bronze"'),
@@ -151,6 +151,8 @@ def _tell(detail: ErrorDetails, faults: Faults) -> None:
         allowed, remedy = "0 to 65535", "use a port that is free, e.g. 8787"
         if path[0] == "mqtt":
             allowed, remedy = "1 to 65535", "see the broker's own settings; most use 1883, or 8883 with TLS"
+        elif path[0] == "store":
+            allowed, remedy = "1 or more", "leave it out: 100000 are a good limit"
     else:
         allowed, remedy = _KINDS.get(kind, (detail["msg"], "see the commented examples"))
     if any(path == secret[: len(path)] for secret in SECRET_KEYS) and kind != "extra_forbidden":

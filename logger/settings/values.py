@@ -28,7 +28,8 @@ class MqttSettings:
     """How the broker is reached. ``topic`` is the root of the daemon's own topics, without a slash behind.
 
     ``ca_file`` None, with ``tls``: the authorities that the system trusts. ``actions``: whether actions
-    are taken from ``topic/act``.
+    are taken from ``topic/act``; ``publish``: whether state, alarms and events go out below ``topic``.
+    ``certificate_file`` and ``key_file`` are the client's own, where the broker asks for one.
     """
 
     host: str
@@ -40,6 +41,25 @@ class MqttSettings:
     client_id: str = "tallydeck"
     topic: str = "tallydeck"
     actions: bool = False
+    publish: bool = True
+    certificate_file: Path | None = None
+    key_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StoreSettings:
+    """A time-series store that speaks the InfluxDB v2 write API. ``url`` has no slash behind.
+
+    ``retract``: ``delete``, ``mark``, or "" for delete where the store can, else mark.
+    """
+
+    url: str
+    org: str = ""
+    bucket: str = "tallydeck"
+    token: Secret | None = None
+    ca_file: Path | None = None
+    retract: str = ""
+    most_series: int = 100_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +125,7 @@ class Configuration:
     board_port: int = 8787
     board_token: Secret | None = None
     mqtt: MqttSettings | None = None
+    store: StoreSettings | None = None
 
     @property
     def unwired(self) -> tuple[str, ...]:

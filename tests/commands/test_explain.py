@@ -38,6 +38,9 @@ class HandClock:
     def step_ns(self) -> int:
         return 0
 
+    def trusted(self) -> bool:
+        return False
+
 
 @pytest.fixture(scope="module")
 def journal(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:

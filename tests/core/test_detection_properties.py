@@ -147,11 +147,11 @@ def shifted(listed: list[Entry], by_s: int) -> list[Entry]:
 
 
 def told(found: list[Finding], by_s: int) -> list[tuple[object, ...]]:
-    """Every finding but the tally of each whole minute of the clock, with its times set back by so much."""
+    """Every finding but tally and rates, which keep to the clock; its times set back by so much."""
     return [
         (f.kind, f.subject, f.at_ns - by_s * NS, f.cause, set_back(f.data, by_s))
         for f in found
-        if f.kind != "tally"
+        if f.kind not in ("tally", "rates")
     ]
 
 

@@ -47,7 +47,7 @@ def test_the_schema_in_the_folder_is_current(tmp_path: Path) -> None:
 def test_the_schema_is_json_of_the_draft_it_names() -> None:
     made = json.loads((CONFIG / "tallydeck.schema.json").read_text("utf-8"))
     assert made["$schema"] == "https://json-schema.org/draft/2020-12/schema"
-    assert set(made["properties"]) == {"bay", "instruments", "stations", "board", "journal", "mqtt"}
+    assert set(made["properties"]) == {"bay", "instruments", "stations", "board", "journal", "mqtt", "store"}
 
 
 def test_every_table_refuses_keys_that_are_not_known() -> None:
