@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import ctypes
+import struct
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from logger.clock import Clock, read_boot_id, stopwatch_ns
+from logger import clock as clocks
+from logger.clock import Clock, read_boot_id, set_from_outside, stopwatch_ns
 from logger.core.entries import Circumstance, Tick
 from logger.core.walltime import WallTime
 from logger.journal.journal import Journal, boot_offset, last_moment
@@ -26,9 +30,9 @@ class Hands:
         self.boottime_ns += ns
         self.wall_ns += ns
 
-    def clock(self, speed: float = 1.0, boot_id: str = "boot") -> Clock:
+    def clock(self, speed: float = 1.0, boot_id: str = "boot", **told: Any) -> Clock:
         return Clock(
-            speed, boottime_ns=lambda: self.boottime_ns, wall_ns=lambda: self.wall_ns, boot_id=boot_id
+            speed, boottime_ns=lambda: self.boottime_ns, wall_ns=lambda: self.wall_ns, boot_id=boot_id, **told
         )
 
 
@@ -147,3 +151,45 @@ def test_a_wall_clock_that_is_behind_after_a_reboot_never_reorders_entries(tmp_p
         true_times += [wall_ns + second * S for second in (1, 2, 3)]
         assert [walltime.resolve(at_ns, boot_id) for at_ns in moments] == true_times[-3:]
     assert entered == sorted(set(entered))
+
+
+@pytest.mark.parametrize(
+    ("outside", "battery", "behind", "up_s", "believed"),
+    [
+        (True, False, False, 5, True),
+        (False, True, False, 5, True),
+        (False, True, True, 5, False),  # its battery is empty: the last entry lies in the future
+        (True, True, True, 5, True),
+        (False, False, False, 599, False),
+        (False, False, False, 600, True),  # nobody will ever set it
+    ],
+)
+def test_when_the_wall_clock_is_believed(
+    monkeypatch: pytest.MonkeyPatch, outside: bool, battery: bool, behind: bool, up_s: int, believed: bool
+) -> None:
+    monkeypatch.setattr(clocks, "set_from_outside", lambda: outside)
+    monkeypatch.setattr(clocks, "kept_without_power", lambda: battery)
+    clock = Hands(up_s * S, YEAR_2026).clock(trust_after_s=600.0)
+    clock.not_before(YEAR_2026 + (60 * S if behind else -S))
+    assert clock.trusted() is believed
+
+
+def test_a_demo_believes_its_own_time() -> None:
+    assert Hands(0, YEAR_2026).clock(speed=5.0).trusted()
+
+
+def test_the_kernel_says_whether_its_clock_is_steered() -> None:
+    """Its answer agrees with the status it fills in (linux/timex.h: STA_UNSYNC 0x40, STA_CLOCKERR 0x1000)."""
+    room = ctypes.create_string_buffer(512)
+    assert ctypes.CDLL(None).adjtimex(room) >= 0
+    (status,) = struct.unpack_from("@i", room.raw, struct.calcsize("@Illll"))
+    assert set_from_outside() is not bool(status & (0x40 | 0x1000))
+
+
+def test_a_clock_is_kept_without_power_where_linux_lists_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(clocks, "CLOCKS", tmp_path / "rtc")
+    assert not clocks.kept_without_power()
+    (tmp_path / "rtc" / "rtc0").mkdir(parents=True)
+    assert clocks.kept_without_power()

@@ -15,6 +15,7 @@ from pydantic import ValidationError
 
 from logger.core.bay import Bay
 from logger.core.entries import Circumstance, Finding, Reading, Record
+from logger.journal.cursors import Cursor
 from logger.journal.journal import Journal, JournalReader
 from logger.journal.lifeboat import take_in
 from logger.loop import Loop
@@ -32,6 +33,7 @@ class HandClock:
     def __init__(self) -> None:
         self.at_ns = T0
         self.step = 0
+        self.believed = False
 
     def now_ns(self) -> int:
         return self.at_ns
@@ -40,7 +42,7 @@ class HandClock:
         return self.step
 
     def trusted(self) -> bool:
-        return False
+        return self.believed
 
 
 class House:
@@ -344,3 +346,50 @@ def test_a_picture_that_fails_does_not_touch_the_record(
     assert house.loop.submit({"action": "note", "text": "kept"}, "test").recorded
     assert "no live figures" in house.loop.snapshot()["recording"]["message"]
     assert house.loop.alive
+
+
+def test_a_followers_cursor_is_kept_with_the_next_commit(house: House) -> None:
+    house.loop.keep(Cursor("store", 0, "here"))
+    house.read()
+    until(house.recorded, what="the entry")
+    with JournalReader(house.path) as reader:
+        until(lambda: reader.cursor("store") == (0, "here"), what="the cursor")
+
+
+def test_a_followers_cursor_is_kept_at_the_stop(house: House) -> None:
+    house.read()
+    until(house.recorded, what="the entry")
+    house.loop.keep(Cursor("store", 1, "the last word"))
+    house.close()
+    with JournalReader(house.path) as reader:
+        assert reader.cursor("store") == (1, "the last word")
+
+
+def test_what_tags_a_reading_can_be_asked_for(house: House) -> None:
+    house.loop.submit({"action": "start-run"}, "test")
+    tagging = house.loop.tagging()
+    assert tagging is not None
+    assert [(run, span[0], span[3]) for run, span in tagging.runs.items()] == [("run-1", "table", None)]
+
+
+def test_while_the_past_is_folded_nobody_is_told_what_tags_a_reading(tmp_path: Path) -> None:
+    with contextlib.closing(House(tmp_path / "a.sqlite")) as house:
+        house.loop._ask(lambda: setattr(house.loop, "_behind", True))
+        assert house.loop.tagging() is None
+
+
+def test_that_the_clock_can_be_trusted_is_said_once(house: House) -> None:
+    """And every later word about the clock keeps to it."""
+    house.clock.believed = True
+    house.clock.at_ns += 10**9
+    clocks = until(
+        lambda: [r for r in house.recorded() if isinstance(r, Circumstance) and r.kind == "clock"],
+        what="the anchor",
+    )
+    assert [c.data["trusted"] for c in clocks] == [True]
+    house.clock.believed, house.clock.step = False, 5 * 10**9
+    house.clock.at_ns += 10**9
+    until(lambda: house.loop._step_ns == 5 * 10**9, what="the step seen")
+    house.close()
+    clocks = [r for r in house.recorded() if isinstance(r, Circumstance) and r.kind == "clock"]
+    assert [(c.data["trusted"], c.data["step_ns"]) for c in clocks] == [(True, 0), (True, 5 * 10**9)]

@@ -199,7 +199,8 @@ class Bay:
     def _follower(self, entry: Circumstance, found: list[Finding]) -> None:
         """The store or the broker does not take what is sent: ``behind`` or ``paused`` until ``well``."""
         state, name, kind = entry.data.get("state"), entry.subject, f"{entry.subject}-behind"
-        if state == "expected" and self.alarms.find(f"{kind}/{name}") is None:
+        known = self.alarms.find(f"{kind}/{name}")
+        if state == "expected" and (known is None or not known.judged.active):
             self.alarms.expect(kind, name)
             return
         active = state in ("behind", "paused")

@@ -1,6 +1,6 @@
 """TOML -> the bay's description and what the daemon needs beside it; every error at once, with a remedy.
 
-The way: `validate` (text -> `document`, gathering faults), `build`, `wires` and `messages` (defaults
+The way: `validate` (text -> `document`, gathering faults), `build`, `wires`, `messages` and `store` (defaults
 and names resolved), `checks` and `containers` (what must hold between values), `load` (the whole).
 """
 
@@ -8,7 +8,13 @@ from logger.settings.load import default_journal_directory, load, loads
 from logger.settings.problems import Problem, SettingsError
 from logger.settings.schema import schema, write_schema
 from logger.settings.secret import Secret
-from logger.settings.values import Configuration, InstrumentSettings, MessageSource, MqttSettings
+from logger.settings.values import (
+    Configuration,
+    InstrumentSettings,
+    MessageSource,
+    MqttSettings,
+    StoreSettings,
+)
 
 __all__ = [
     "Configuration",
@@ -18,6 +24,7 @@ __all__ = [
     "Problem",
     "Secret",
     "SettingsError",
+    "StoreSettings",
     "default_journal_directory",
     "load",
     "loads",

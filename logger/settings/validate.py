@@ -27,6 +27,7 @@ _KINDS = {
     "string_type": ("text in quotes", 'put it in double quotes, e.g. "bronze"'),
     "string_unicode": ("plain text", "write the text again by hand"),
     "int_type": ("a whole number", "write it without quotes and without a point, e.g. 8787"),
+    "bool_type": ("true or false", "write it without quotes"),
     "list_type": ("a list", 'write it like ["one", "two"]'),
     "dict_type": ("a table", "give it a heading of its own in square brackets"),
     "model_type": ("a table", "give it a heading of its own in square brackets"),

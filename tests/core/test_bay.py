@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from random import Random
 from typing import Any
 
@@ -316,3 +317,46 @@ def test_a_number_far_beyond_the_capacity_is_no_weight() -> None:
             assert bay.channels["concentrate"].now.status == "beyond-capacity"
     assert bay.channels["concentrate"].now.track.view.level_mg == pytest.approx(5e6)
     assert not any(r["channel"] == "concentrate" for r in bay.recognised)
+
+
+def follower(at_s: float, name: str, state: str, **data: str) -> Circumstance:
+    return Circumstance(T0 + round(at_s * NS), "follower", name, {"state": state, **data})
+
+
+def test_a_store_that_does_not_take_what_is_sent_is_an_alarm(bay: Bay) -> None:
+    """Known from the start, so that it can be shelved; raised with what is wrong; over when it works."""
+    assert bay.apply(follower(0, "store", "expected")) == []
+    assert "store-behind/store" in [alarm.id for alarm in bay.alarms.all()]
+    told = {"message": "the store answers 401", "do": "check the token"}
+    (found,) = bay.apply(follower(1, "store", "paused", **told))
+    assert (found.data["id"], found.data["state"]) == ("store-behind/store", "raised")
+    assert (found.data["what"], found.data["do"]) == ("the store answers 401", "check the token")
+    assert bay.apply(follower(2, "store", "behind", **told)) == []
+    (found,) = bay.apply(follower(3, "store", "well"))
+    assert found.data["state"] == "cleared"
+
+
+def test_a_new_start_ends_the_alarm_of_a_follower_of_the_last(bay: Bay) -> None:
+    """The follower says anew what is wrong; if nothing is, the alarm must not stand for ever."""
+    bay.apply(follower(0, "broker", "expected"))
+    bay.apply(follower(1, "broker", "behind", message="no broker", do="start it"))
+    (found,) = bay.apply(follower(2, "broker", "expected"))
+    assert (found.data["id"], found.data["state"]) == ("broker-behind/broker", "cleared")
+
+
+def test_rates_are_told_every_ten_seconds_while_a_run_is_open() -> None:
+    """Of what is weighed, in kg/h with an uncertainty; none before the run and none after it."""
+    bay = Bay(configuration().bay)
+    found = fold(bay, entries(foundry_trace()))
+    rates = [f for f in found if f.kind == "rates"]
+    times = [f.at_ns // NS for f in rates]
+    assert len(times) > 10
+    assert all(second % 10 == 0 for second in times)
+    assert [b - a for a, b in pairwise(times)] == [10] * (len(times) - 1)
+    (opened,) = (f.at_ns for f in found if f.kind == "run-opened")
+    assert rates[0].at_ns >= opened
+    late = rates[-1].data
+    assert late["run"] == "run-1"
+    assert set(late["outlets"]) == {"concentrate", "middlings", "tailings", "fines"}
+    assert 30 < late["feed"][0] < 60
+    assert all(0 < rate[1] < 5 for rate in late["outlets"].values())

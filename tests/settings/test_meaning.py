@@ -28,6 +28,7 @@ from logger.settings import (
     MessageSource,
     Secret,
     SettingsError,
+    StoreSettings,
     default_journal_directory,
     load,
     loads,
@@ -543,6 +544,35 @@ def test_a_broker_is_reached_by_the_usual_port_and_names_unless_they_are_told() 
     told = loads(MQTT + 'tls = true\nca_file = "/ca.pem"\ntopic = "bay/"\nactions = true\n', env=env).mqtt
     assert told is not None
     assert (told.port, told.ca_file, told.topic, told.actions) == (8883, Path("/ca.pem"), "bay", True)
+
+
+def test_a_broker_may_ask_for_a_certificate_of_ours() -> None:
+    env = {"HOME": "/home/bay", "BROKER_PASSWORD": "short"}
+    plain = loads(MQTT, env=env).mqtt
+    assert plain is not None
+    assert (plain.publish, plain.certificate_file, plain.key_file) == (True, None, None)
+    files = 'tls = true\ncertificate_file = "/c.pem"\nkey_file = "/k.pem"\npublish = false\n'
+    told = loads(MQTT + files, env=env).mqtt
+    assert told is not None
+    assert (told.publish, told.certificate_file, told.key_file) == (False, Path("/c.pem"), Path("/k.pem"))
+
+
+def test_a_store_is_told_by_its_address_and_what_else_it_asks_for() -> None:
+    assert loads(ONE, env=ENV).store is None
+    plain = loads(ONE + '[store]\nurl = "http://store:8086/"\n', env=ENV).store
+    assert plain == StoreSettings("http://store:8086", "", "tallydeck", None, None, "", 100_000)
+    lines = 'url = "https://store"\norg = "bay"\nbucket = "b"\ntoken = "env:T"\nca_file = "/ca.pem"\n'
+    told = loads(ONE + "[store]\n" + lines + 'retract = "mark"\n', env=ENV | {"T": "sesame"}).store
+    assert told is not None
+    assert (told.org, told.bucket, told.ca_file, told.retract) == ("bay", "b", Path("/ca.pem"), "mark")
+    assert told.token is not None
+    assert told.token.reveal() == "sesame"
+    assert "sesame" not in repr(told)
+
+
+def test_a_store_does_not_change_what_readings_mean() -> None:
+    """So a checkpoint is good still when the store moves to another address."""
+    assert loads(ONE, env=ENV).digest == loads(ONE + '[store]\nurl = "http://store"\n', env=ENV).digest
 
 
 def test_two_instruments_may_share_a_topic_with_fields_of_their_own() -> None:
