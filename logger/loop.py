@@ -15,6 +15,7 @@ import logging
 import queue
 import threading
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 from datetime import UTC, tzinfo
 from functools import partial
@@ -189,20 +190,25 @@ class Loop(Questions):
         return said.answer
 
     def _ask(self, look: Callable[[], T], timeout_s: float = 5.0) -> T:
-        """Let the loop's thread look something up, so that nobody sees half a change."""
-        done = threading.Event()
-        box: list[T] = []
+        """Let the loop's thread look something up, so that nobody sees half a change.
+
+        What ``look`` raises is raised here: a question must never end the record.
+        """
+        asked: Future[T] = Future()
 
         def work() -> None:
             if self.recorder.held and not self.recorder.failing:
                 self._commit()
-            box.append(look())
-            done.set()
+            try:
+                asked.set_result(look())
+            except Exception as error:  # noqa: BLE001 - handed on to the asker
+                asked.set_exception(error)
 
         self._inbox.put(Call(work))
-        if not done.wait(timeout_s):
-            raise TimeoutError("the loop did not answer within 5 s; it may be stopping")
-        return box[0]
+        try:
+            return asked.result(timeout_s)
+        except TimeoutError:
+            raise TimeoutError("the loop did not answer within 5 s; it may be stopping") from None
 
     def catch_up(self, bay: Bay, entries: Iterator[Entry]) -> threading.Thread:
         """Record at once and fold the past behind: call before `start`.
@@ -217,7 +223,7 @@ class Loop(Questions):
                     if self._stop.is_set():
                         return
                     bay.apply(entry)
-            except Exception as error:
+            except Exception as error:  # noqa: BLE001 - handed on to the asker
                 log.exception("the past can't be folded; recording goes on without live figures")
                 self._broken = f"the past can't be folded: {error!r}"
             else:

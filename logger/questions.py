@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from logger.core.alarm_list import listed
 from logger.core.bay import Bay
+from logger.core.strips import strips
 
 if TYPE_CHECKING:
     from logger.balance.document import Scale, WeighUp
@@ -50,6 +51,13 @@ class Questions:
         def look() -> dict[str, Any] | None:
             known = self.bay.books.runs.get(run)
             return None if known is None else self.bay.run_tally(known)
+
+        return self._ask(look)
+
+    def strips(self, station: str, minutes: int = 10) -> dict[str, Any] | None:
+        def look() -> dict[str, Any] | None:
+            fold = self.bay.stations.get(station)
+            return None if fold is None else strips(fold.now, minutes)
 
         return self._ask(look)
 

@@ -348,6 +348,15 @@ def test_a_picture_that_fails_does_not_touch_the_record(
     assert house.loop.alive
 
 
+def test_a_question_that_fails_is_the_askers_trouble_alone(house: House) -> None:
+    """The loop goes on recording."""
+    with pytest.raises(ValueError, match="minutes is 0"):
+        house.loop.strips("table", 0)
+    house.read()
+    until(house.recorded, what="the entry")
+    assert house.loop.alive
+
+
 def test_a_followers_cursor_is_kept_with_the_next_commit(house: House) -> None:
     house.loop.keep(Cursor("store", 0, "here"))
     house.read()

@@ -54,6 +54,9 @@ class Desk(Protocol):
     def alarms(self) -> dict[str, Any]:
         """Every alarm there could be, its state and what is counted of it (`core.alarm_list`)."""
 
+    def strips(self, station: str, minutes: int = 10) -> dict[str, Any] | None:
+        """The last minutes of a station's rates (`core.strips`); None where there is no such station."""
+
     def weigh_up(self, run: str) -> WeighUp | None:
         """The weigh-up of a run; None where there is no such run. WeighUpError where it makes none."""
 

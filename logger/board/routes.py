@@ -23,6 +23,7 @@ from logger.board.static_files import StaticFile, read_all
 from logger.board.weigh_ups import add_weigh_up_routes
 from logger.board.wires import Wires, add_wire_routes
 from logger.core.actions.schema import schema
+from logger.core.strips import MOST_MINUTES
 
 BODY_TIMEOUT_S = 10.0
 STALE_S = 5.0  # a snapshot older than this means the recording loop no longer turns
@@ -141,6 +142,26 @@ def _read_routes(app: FastAPI, desk: Desk, hub: Hub) -> None:
     @app.get("/api/v1/alarms")
     async def alarms() -> Response:
         return json_response(await in_thread(desk.alarms))
+
+    @app.get("/api/v1/stations/{station:path}/strips")
+    async def strips(request: Request, station: str) -> Response:
+        told = request.query_params.get("minutes", "10")
+        if not (told.isascii() and told.isdecimal()) or not 1 <= int(told[:4]) <= MOST_MINUTES:
+            return problem(
+                422,
+                f"minutes is {told[:20]!r}.",
+                f"Ask for 1 to {MOST_MINUTES} minutes.",
+                code="bad-minutes",
+            )
+        found = await in_thread(partial(desk.strips, station, int(told)))
+        if found is None:
+            return problem(
+                404,
+                f"There is no station named {station!r}.",
+                "Look at /api/v1/state for the stations there are.",
+                code="no-such-station",
+            )
+        return json_response(found)
 
     @app.get("/api/v1/runs/{run:path}/tally")
     async def tally(run: str) -> Response:

@@ -112,6 +112,9 @@ class FakeDesk:
     def scales(self) -> dict[str, Scale]:
         return self.scales_known
 
+    def strips(self, station: str, minutes: int = 10) -> dict[str, Any] | None:
+        return {"station": station, "minutes": minutes} if station == "table 1" else None
+
     def tally(self, run: str) -> dict[str, Any] | None:
         return {"run": run} if any(known["run"] == run for known in self.runs_list) else None
 

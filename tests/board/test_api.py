@@ -39,6 +39,20 @@ def test_what_was_said(ask: httpx.Client, desk: FakeDesk) -> None:
     assert ask.get("/api/v1/said").json() == desk.said_list
 
 
+def test_the_last_minutes_of_a_station(ask: httpx.Client) -> None:
+    """Ten, or as many as asked for within reason."""
+    assert ask.get("/api/v1/stations/table%201/strips").json() == {"station": "table 1", "minutes": 10}
+    assert ask.get("/api/v1/stations/table%201/strips?minutes=60").json()["minutes"] == 60
+    missing = ask.get("/api/v1/stations/none/strips")
+    assert (missing.status_code, missing.json()["code"]) == (404, "no-such-station")
+
+
+@pytest.mark.parametrize("minutes", ["0", "61", "-1", "x", "", "1" * 5000, "١"])
+def test_minutes_that_make_no_sense_are_refused(ask: httpx.Client, minutes: str) -> None:
+    refused = ask.get("/api/v1/stations/table%201/strips", params={"minutes": minutes})
+    assert (refused.status_code, refused.json()["code"]) == (422, "bad-minutes")
+
+
 def test_a_runs_tally(ask: httpx.Client, desk: FakeDesk) -> None:
     desk.runs_list = [{"run": "r 1"}]
     assert ask.get("/api/v1/runs/r%201/tally").json() == {"run": "r 1"}
