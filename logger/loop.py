@@ -223,7 +223,7 @@ class Loop(Questions):
                     if self._stop.is_set():
                         return
                     bay.apply(entry)
-            except Exception as error:  # noqa: BLE001 - handed on to the asker
+            except Exception as error:
                 log.exception("the past can't be folded; recording goes on without live figures")
                 self._broken = f"the past can't be folded: {error!r}"
             else:
