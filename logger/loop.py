@@ -19,6 +19,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 from datetime import UTC, tzinfo
 from functools import partial
+from pathlib import Path
 from typing import Any, Protocol, TypeAlias, TypeVar
 
 from logger.board.desk import Answer
@@ -135,6 +136,10 @@ class Loop(Questions):
     def put(self, item: Reading | Garbage | Circumstance) -> None:
         """Hand an item in. Thread-safe; never blocks."""
         self._inbox.put(item)
+
+    @property
+    def journal_path(self) -> Path:
+        return self.recorder.journal.path
 
     def keep(self, cursor: Cursor) -> None:
         """Keep how far a follower has come, with the next commit. Thread-safe; never blocks."""

@@ -57,6 +57,12 @@ class Desk(Protocol):
     def strips(self, station: str, minutes: int = 10) -> dict[str, Any] | None:
         """The last minutes of a station's rates (`core.strips`); None where there is no such station."""
 
+    def run_record(self, run: str) -> dict[str, Any] | None:
+        """A run's rates, tallies and events as they were told (`core.run_record`); None: no such run.
+
+        Reads the journal: call in a thread. JournalError where it can't be read.
+        """
+
     def weigh_up(self, run: str) -> WeighUp | None:
         """The weigh-up of a run; None where there is no such run. WeighUpError where it makes none."""
 

@@ -19,6 +19,7 @@ from logger.board.door import MOST_BODY, hear, too_long
 from logger.board.guard import PAGE, Guard, Sessions
 from logger.board.hub import Hub, TooManyViewersError
 from logger.board.problems import json_response, problem, problem_response
+from logger.board.run_routes import add_run_routes
 from logger.board.static_files import StaticFile, read_all
 from logger.board.weigh_ups import add_weigh_up_routes
 from logger.board.wires import Wires, add_wire_routes
@@ -54,6 +55,7 @@ def build(
     guard = Guard(app, port=port, token=token, sessions=sessions, token_file=token_file)
     _page_routes(app, read_all(), sessions, guard.cookie)
     add_weigh_up_routes(app, desk, _threads(2), _threads(1))
+    add_run_routes(app, desk, _threads(2))
     _read_routes(app, desk, hub)
     _action_route(app, desk)
     if wires is not None:

@@ -6,7 +6,7 @@ a whole chunk at a time, and ends.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from operator import itemgetter
 from pathlib import Path
 from types import TracebackType
@@ -135,6 +135,15 @@ class Past:
     def findings(self, kind: str, chunk: int = 200_000) -> Iterator[Finding]:
         """All findings of a kind, in order of seq, without reading what lies between."""
         yield from self._of_type("finding", kind, chunk)  # type: ignore[misc]
+
+    def findings_in(self, first: int, last: int, kinds: Sequence[str]) -> list[Finding]:
+        """The findings of some kinds in a range of seq, both ends included, in order."""
+        marks = ", ".join("?" * len(kinds))
+        rows = self._all(f"{_ENTRIES} AND type = 'finding' AND kind IN ({marks})", (first - 1, last, *kinds))
+        if rows:
+            self._learn()
+        found = (record for record in self._decoder.entries(rows) if isinstance(record, Finding))
+        return sorted(found, key=_seq_of)
 
     def circumstances(self, kind: str, chunk: int = 200_000) -> Iterator[Circumstance]:
         """All circumstances of a kind, in order of seq."""

@@ -11,6 +11,7 @@ from logger.balance.document import Scale, WeighUp
 from logger.board.desk import Answer
 from logger.board.server import BoardServer
 from logger.core.actions import BODY, body_json
+from logger.journal.journal import JournalError
 
 TOKEN = "a-token-for-tests-only-0123456789"
 
@@ -35,6 +36,7 @@ class FakeDesk:
         self.lots_list: list[dict[str, Any]] = []
         self.said_list: list[dict[str, Any]] = []
         self.weigh_ups: dict[str, Any] = {}
+        self.records: dict[str, dict[str, Any]] = {}
         self.scales_known: dict[str, Scale] = {}
         self.alarms_list: dict[str, Any] = {"at": "", "raised_in_run": {}, "alarms": []}
 
@@ -114,6 +116,11 @@ class FakeDesk:
 
     def strips(self, station: str, minutes: int = 10) -> dict[str, Any] | None:
         return {"station": station, "minutes": minutes} if station == "table 1" else None
+
+    def run_record(self, run: str) -> dict[str, Any] | None:
+        if run == "unreadable":
+            raise JournalError("the disk answers with an error", "io")
+        return self.records.get(run)
 
     def tally(self, run: str) -> dict[str, Any] | None:
         return {"run": run} if any(known["run"] == run for known in self.runs_list) else None

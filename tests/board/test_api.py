@@ -39,6 +39,16 @@ def test_what_was_said(ask: httpx.Client, desk: FakeDesk) -> None:
     assert ask.get("/api/v1/said").json() == desk.said_list
 
 
+def test_the_record_of_a_run(ask: httpx.Client, desk: FakeDesk) -> None:
+    desk.records["r 1"] = {"run": "r 1", "events": []}
+    assert ask.get("/api/v1/runs/r%201/record").json() == {"run": "r 1", "events": []}
+    missing = ask.get("/api/v1/runs/none/record")
+    assert (missing.status_code, missing.json()["code"]) == (404, "no-such-run")
+    unreadable = ask.get("/api/v1/runs/unreadable/record")
+    assert (unreadable.status_code, unreadable.json()["code"]) == (503, "record-unreadable")
+    assert "the disk answers with an error" in unreadable.json()["detail"]
+
+
 def test_the_last_minutes_of_a_station(ask: httpx.Client) -> None:
     """Ten, or as many as asked for within reason."""
     assert ask.get("/api/v1/stations/table%201/strips").json() == {"station": "table 1", "minutes": 10}
