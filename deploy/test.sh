@@ -8,21 +8,7 @@ bin=.venv/bin
 
 say() { printf 'tallydeck: %s\n' "$*" >&2; }
 
-# The tests of the board need Chromium, and the browser driver's own runtime a library; those of MQTT a broker.
-packages=
-command -v chromium >/dev/null 2>&1 || packages="chromium fonts-dejavu-core"
-/sbin/ldconfig -p 2>/dev/null | grep -q 'libatomic\.so\.1' || packages="$packages libatomic1"
-has_broker() { PATH="$PATH:/usr/sbin" command -v mosquitto >/dev/null 2>&1; }
-has_broker || packages="$packages mosquitto"
-command -v openssl >/dev/null 2>&1 || packages="$packages openssl"
-missing=
-if [ -n "$packages" ]; then
-    say "installing Debian's $packages for the tests of the board and of MQTT"
-    if [ "$(id -u)" = 0 ]; then root=; else root="sudo -n"; fi
-    # shellcheck disable=SC2086
-    { $root apt-get update -qq && $root apt-get install -y -qq --no-install-recommends $packages; } \
-        >/dev/null 2>&1 || missing=$packages
-fi
+missing=$(sh deploy/packages.sh) || say "FAILED: deploy/packages.sh"
 
 status=0
 step() { "$@" || { status=1; say "FAILED: $*"; }; }
@@ -36,7 +22,16 @@ step "$bin/lint-imports"
     step "$bin/python" -m pytest -n 0 --last-failed --last-failed-no-failures none "$@"
 }
 command -v systemd-analyze >/dev/null 2>&1 ||
-    say "systemd is not here: the service's files were not checked by its own tools; nothing else is left out"
-[ -z "$missing" ] || say "NOT INSTALLED: $missing; what needs them is left out or fails (tests/browser: all but mosquitto)"
-has_broker || say "LEFT OUT: tests/ports/test_mqtt.py and tests/app/test_by_mqtt.py; mosquitto is not installed"
+    say "systemd is not here: the service's files were not checked by its own tools"
+for package in $missing; do
+    case $package in
+    mosquitto) what="what speaks to a broker (tests/followers/mqtt, tests/ports/test_mqtt.py, tests/app/test_by_mqtt.py, ...)" ;;
+    victoria-metrics) what="what writes to VictoriaMetrics" ;;
+    influxdb | nginx-light) what="what writes to an InfluxDB engine" ;;
+    prometheus) what="the check of /metrics by promtool" ;;
+    openssl) what="what makes certificates" ;;
+    *) what="tests/browser, in full or in part: it fails" ;;
+    esac
+    say "LEFT OUT: $what; $package could not be installed"
+done
 exit $status

@@ -6,7 +6,7 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
@@ -34,11 +34,10 @@ def listens(port: int) -> bool:
         return link.connect_ex(("127.0.0.1", port)) == 0
 
 
-def filled(template: Path, **places: str) -> str:
-    """A file of `deploy/` with the places of this test: ``name="what stands there => what is to stand"``."""
+def filled(template: Path, places: Mapping[str, str]) -> str:
+    """A file of `deploy/` with what stands there replaced by what a test has; all of it must stand there."""
     text = template.read_text("utf-8")
-    for change in places.values():
-        old, new = change.split(" => ")
+    for old, new in places.items():
         assert old in text, f"{template} has no {old}"
         text = text.replace(old, new)
     return text

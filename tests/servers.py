@@ -70,8 +70,10 @@ class VictoriaMetrics(Program):
         self.bucket = "tallydeck"
         text = filled(
             STORE / "victoria-metrics.default",
-            data=f"/var/lib/victoria-metrics => {home}/victoria",
-            listen=f"127.0.0.1:8428 => 127.0.0.1:{self.port}",
+            {
+                "/var/lib/victoria-metrics": f"{home}/victoria",
+                "127.0.0.1:8428": f"127.0.0.1:{self.port}",
+            },
         )
         found = re.search(r'^ARGS="(.*)"$', text, re.MULTILINE)
         assert found is not None, "no ARGS"
@@ -116,9 +118,11 @@ class Influx(Manageable):
         config.write_text(
             filled(
                 STORE / "influxdb.conf",
-                data=f"/var/lib/influxdb => {home}/influxdb",
-                listen=f"127.0.0.1:8086 => 127.0.0.1:{self._engine_port}",
-                backup=f"127.0.0.1:8088 => 127.0.0.1:{spare}",
+                {
+                    "/var/lib/influxdb": f"{home}/influxdb",
+                    "127.0.0.1:8086": f"127.0.0.1:{self._engine_port}",
+                    "127.0.0.1:8088": f"127.0.0.1:{spare}",
+                },
             )
         )
         self.engine = Program(
@@ -137,9 +141,11 @@ class Influx(Manageable):
         )
         site = filled(
             STORE / "nginx-influx.conf",
-            tokens=f"include /etc/tallydeck/store-tokens => include {home}/store-tokens",
-            listen=f"127.0.0.1:8087 => 127.0.0.1:{self.port}",
-            engine=f"127.0.0.1:8086 => 127.0.0.1:{self._engine_port}",
+            {
+                "include /etc/tallydeck/store-tokens": f"include {home}/store-tokens",
+                "127.0.0.1:8087": f"127.0.0.1:{self.port}",
+                "127.0.0.1:8086": f"127.0.0.1:{self._engine_port}",
+            },
         )
         user = "user root;\n" if os.geteuid() == 0 else ""
         folders = "".join(
