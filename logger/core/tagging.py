@@ -74,21 +74,29 @@ class Spans:
             edges: list[int] = []
             tags: list[Tag] = []
             for start, end, tag in sorted(spans, key=lambda each: each[0]):
+                if end is not None and end <= start:
+                    continue  # not a slot of its own: nothing can be tagged with it
                 if edges and edges[-1] >= start:  # it goes on where the one before ends
                     edges.pop()
                     tags.pop()
                 edges.append(start)
                 tags.append(tag)
                 if end is not None:
-                    edges.append(max(end, start))
-                    tags.append(Tag())
+                    edges.append(end)
+                    tags.append(_NONE)
             self._edges[station] = edges, tags
 
     def at(self, station: str, at_ns: int) -> Tag:
         """The tag of a moment (ns of station time)."""
+        return self.stretch(station, at_ns)[2]
+
+    def stretch(self, station: str, at_ns: int) -> tuple[int, int | None, Tag]:
+        """[from, to) in ns around a moment where its tag holds, and the tag; ``to`` None: on."""
         edges, tags = self._edges.get(station, _NO_EDGES)
         number = bisect_right(edges, at_ns // SLOT_NS)
-        return tags[number - 1] if number else Tag()
+        start_ns = edges[number - 1] * SLOT_NS if number else 0
+        end_ns = edges[number] * SLOT_NS if number < len(edges) else None
+        return start_ns, end_ns, tags[number - 1] if number else _NONE
 
     def changes(self, newer: Spans) -> list[Changed]:
         """The stretches whose tag is another in ``newer``, with the tag they have here; in order."""
@@ -116,6 +124,7 @@ class Spans:
         return cls({run: (s, lot, start, end) for run, (s, lot, start, end) in told.items()})
 
 
+_NONE = Tag()
 _NO_EDGES: tuple[list[int], list[Tag]] = ([], [])
 
 

@@ -4,7 +4,7 @@ The way: `validate` (text -> `document`, gathering faults), `build`, `wires`, `m
 and names resolved), `checks` and `containers` (what must hold between values), `load` (the whole).
 """
 
-from logger.settings.load import default_journal_directory, load, loads
+from logger.settings.load import bay_of, default_journal_directory, load, loads
 from logger.settings.problems import Problem, SettingsError
 from logger.settings.schema import schema, write_schema
 from logger.settings.secret import Secret
@@ -25,6 +25,7 @@ __all__ = [
     "Secret",
     "SettingsError",
     "StoreSettings",
+    "bay_of",
     "default_journal_directory",
     "load",
     "loads",

@@ -6,6 +6,7 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 
+from logger.core.description import Bay
 from logger.settings.build import build
 from logger.settings.checks import check
 from logger.settings.document import Document
@@ -43,6 +44,15 @@ def load(path: Path, env: Mapping[str, str] | None = None) -> Configuration:
 def loads(text: str, name: str = "<text>", env: Mapping[str, str] | None = None) -> Configuration:
     """The configuration in a text; ``name`` stands for the file's name in messages. Else as `load`."""
     return _configuration(text, name, None, env)
+
+
+def bay_of(text: str, name: str = "<text>") -> Bay:
+    """The bay's description alone, of a text that a journal kept: secrets and files that it names need not
+    be there any more. SettingsError as `load`."""
+    document, faults = read(text, name)
+    bay = build(with_units(document), faults)
+    faults.raise_if_any(name)
+    return stand_together(bay)
 
 
 def _configuration(text: str, name: str, path: Path | None, env: Mapping[str, str] | None) -> Configuration:
