@@ -34,7 +34,9 @@ _HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), usb=(), serial=()",
 }
-_OPEN = {"/", "/api/v1/livez", "/api/v1/readyz"}
+PAGES = {"/": "board.html", "/lots": "lots.html", "/run": "run.html", "/instruments": "instruments.html"}
+"""The pages a person opens, and the files they are made of."""
+_OPEN = {*PAGES, "/api/v1/livez", "/api/v1/readyz"}
 _STREAM = "/api/v1/events"
 
 

@@ -16,7 +16,7 @@ from starlette.responses import Response
 
 from logger.board.desk import Desk
 from logger.board.door import MOST_BODY, hear, too_long
-from logger.board.guard import PAGE, Guard, Sessions
+from logger.board.guard import PAGE, PAGES, Guard, Sessions
 from logger.board.hub import Hub, TooManyViewersError
 from logger.board.problems import json_response, problem, problem_response
 from logger.board.run_routes import add_run_routes
@@ -75,14 +75,16 @@ def _page_routes(app: FastAPI, pages: dict[str, StaticFile], sessions: Sessions,
             return Response(status_code=304, headers=headers)
         return Response(page.body, headers=headers, media_type=page.media_type)
 
-    @app.get("/")
     async def page(request: Request) -> Response:
-        answer = give(request, "board.html")
+        answer = give(request, PAGES[request.url.path])
         answer.headers["Cache-Control"] = "no-store"
         looks_only = request.scope["state"].get("head", False)  # a monitor's: it keeps no cookie
         if request.scope["state"]["who"] != PAGE and not looks_only:
             answer.set_cookie(cookie, sessions.open(), httponly=True, samesite="strict", path="/")
         return answer
+
+    for path in PAGES:
+        app.add_api_route(path, page)
 
     @app.get("/static/{name}")
     async def static(request: Request, name: str) -> Response:
