@@ -11,6 +11,7 @@ from logger.core.decode import line, sma
 from logger.core.decode.contract import Decoder, Exchange
 from logger.core.decode.message import MessageDecoder
 from logger.followers.contract import Follower, Home
+from logger.followers.mqtt.follower import BrokerFollower
 from logger.ports.broker import Broker
 from logger.ports.contract import Now, Port, Put
 from logger.ports.mqtt import MqttPort
@@ -37,17 +38,25 @@ DIALECTS: dict[str, Callable[[InstrumentSettings], tuple[Decoder, Exchange]]] = 
 def make_broker(configuration: Configuration, client: str = "") -> Broker | None:
     """The connection to the MQTT broker, not begun yet; None where there is none.
 
-    ``client`` is put behind the client id, for a second program beside the daemon.
+    ``client`` is put behind the client id, for a second program beside the daemon: that one says nothing of
+    itself there, nor leaves word with the broker for its end.
     """
     told = configuration.mqtt
-    return None if told is None else Broker(replace(told, client_id=told.client_id + client))
+    if told is None:
+        return None
+    status = f"{told.topic}/status" if told.publish and not client else ""
+    return Broker(replace(told, client_id=told.client_id + client), status=status)
 
 
 def make_followers(
     configuration: Configuration, home: Home, journal: Path, clock: Clock, broker: Broker | None
 ) -> list[Follower]:
     """Those who take the record elsewhere, not started yet: to the store, to the broker."""
-    return []
+    followers: list[Follower] = []
+    told = configuration.mqtt
+    if broker is not None and told is not None and told.publish:
+        followers.append(BrokerFollower(told.topic, configuration.bay, home, journal, clock.now_ns, broker))
+    return followers
 
 
 def make_ports(

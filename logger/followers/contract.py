@@ -27,6 +27,9 @@ class Home(Protocol):
     def snapshot(self) -> Mapping[str, Any]:
         """The newest picture of the bay (`core.picture`)."""
 
+    def alarms(self) -> Mapping[str, Any]:
+        """Every alarm there could be (`core.alarm_list.listed`). Blocks for an instant; TimeoutError."""
+
     def watch(self, wake: Callable[[], None]) -> Callable[[], None]:
         """Call ``wake`` after each commit; the answer ends it."""
 

@@ -17,7 +17,7 @@ from typing import Protocol
 from paho.mqtt.enums import MQTTProtocolVersion
 
 from logger.ports.schedule import Backoff
-from logger.ports.session import Message, Session
+from logger.ports.session import Message, Session, Taken
 from logger.settings.values import MqttSettings
 
 log = logging.getLogger(__name__)
@@ -28,12 +28,15 @@ HELD_S = 30.0
 
 
 class Subscriber(Protocol):
-    """Somebody who reads one topic. Called from the connection's threads; must not block for long."""
+    """Somebody who reads one topic. Called from the connection's threads; must not block for long.
+
+    Who reads none and only speaks has the topic "", and hears of every connection that opens.
+    """
 
     topic: str
 
     def linked(self, why: str) -> None:
-        """ "": messages come from now on; else why none can come."""
+        """ "": messages come from now on, or can be sent; else why not."""
 
     def message(self, message: Message) -> None:
         """What came on the topic."""
@@ -43,11 +46,18 @@ class Subscriber(Protocol):
 
 
 class Broker:
-    """``reopen_s``: first and longest wait before connecting again. Thread-safe."""
+    """``reopen_s``: first and longest wait before connecting again; ``status``: see `session.Session`.
 
-    def __init__(self, settings: MqttSettings, *, reopen_s: tuple[float, float] = (0.5, 15.0)) -> None:
+    Thread-safe.
+    """
+
+    def __init__(
+        self, settings: MqttSettings, *, reopen_s: tuple[float, float] = (0.5, 15.0), status: str = ""
+    ) -> None:
         self.url = f"{'mqtts' if settings.tls else 'mqtt'}://{settings.host}:{settings.port}"
+        self.shut_out = False  # the last try was refused in a way that only a person can mend
         self._settings = settings
+        self._status = status
         self._backoff = Backoff(*reopen_s, 0.1, random.random)
         self._lock = threading.Lock()
         self._members: tuple[Subscriber, ...] = ()
@@ -74,7 +84,10 @@ class Broker:
         if why:
             member.linked(why)
         elif session is not None and session.accepted:
-            session.subscribe([member.topic])
+            if member.topic:
+                session.subscribe([member.topic])
+            else:
+                member.linked("")
 
     def leave(self, member: Subscriber, timeout_s: float = 2.0) -> None:
         """Read it no more; the last one to leave ends the connection. Safe to call twice."""
@@ -90,14 +103,37 @@ class Broker:
         if thread.is_alive():
             log.warning("mqtt: the connection did not end within %.1f s; it ends by itself later", timeout_s)
 
-    def publish(self, topic: str, payload: str, correlation: bytes = b"") -> bool:
-        """Send at least once while the connection lasts; False where there is none, or too much waits."""
+    def publish(
+        self,
+        topic: str,
+        payload: str,
+        correlation: bytes = b"",
+        *,
+        retain: bool = False,
+        spare: int = 0,
+        taken: Taken | None = None,
+    ) -> bool:
+        """Send at least once while the connection lasts; False where there is none, or too much waits.
+
+        ``spare`` places in flight are left to others; ``taken`` hears the broker's reason code: see
+        `session.Session.publish`.
+        """
         session = self._session
-        return session is not None and session.publish(topic, payload, correlation)
+        return session is not None and session.publish(
+            topic, payload, correlation, retain=retain, spare=spare, taken=taken
+        )
+
+    @property
+    def largest(self) -> int:
+        """Bytes of the largest packet that the broker takes; 0: it sets no limit."""
+        session = self._session
+        return 0 if session is None else session.largest
 
     def _run(self) -> None:
         while not self._stopping.is_set():
-            session = Session(self._settings, self._protocol, self._topics, self._granted, self._heard)
+            session = Session(
+                self._settings, self._protocol, self._opened, self._granted, self._heard, self._status
+            )
             with self._lock:
                 self._session, self._why = session, None
             if self._stopping.is_set():
@@ -112,7 +148,7 @@ class Broker:
 
     def _lost(self, session: Session, why: str, lasted_s: float) -> None:
         with self._lock:
-            self._why = why
+            self._why, self.shut_out = why, session.shut_out
         if self._stopping.is_set():
             return
         if self._brought or (session.accepted and lasted_s > HELD_S):
@@ -127,8 +163,12 @@ class Broker:
 
     # ------------------------------------------------------------------ from paho's thread
 
-    def _topics(self) -> list[str]:
-        return list(dict.fromkeys(member.topic for member in self._members))
+    def _opened(self) -> list[str]:
+        members = self._members
+        for member in members:
+            if not member.topic:
+                self._guarded_link(member, "")
+        return list(dict.fromkeys(member.topic for member in members if member.topic))
 
     def _granted(self, topic: str, why: str) -> None:
         for member in self._members:

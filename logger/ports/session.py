@@ -16,7 +16,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple, TypeAlias
 
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -35,9 +35,15 @@ ANSWER_S = 5.0  # for the broker's first word
 KEEPALIVE_S = 15
 LOOK_S = 0.5
 MOST_PACKET = 80_000  # bytes; an action has up to 64 KiB
-MOST_WAITING = 200  # answers that the broker has not taken yet
+MOST_IN_FLIGHT = 100  # messages that the broker has not acknowledged yet
+SILENT_S = 10.0  # a message that is not acknowledged for so long: the link is dead, whatever TCP says
+FAREWELL_S = 1.0
+
+ONLINE, OFFLINE = "online", "offline"
+ENDED = "ended"
 
 WRONG_VERSION = 132
+NOT_AUTHORISED = 135
 REFUSED = {
     133: "it refuses the client_id at [mqtt]; choose another one",
     134: "it refuses the user or the password; check both at [mqtt]",
@@ -47,6 +53,12 @@ REFUSED = {
     142: "another client came with the same client_id; give each its own at [mqtt]",
 }
 """Reason codes of MQTT 5.0 (2.4) and what to do; paho gives the return codes of 3.1.1 as these."""
+
+SHUT_OUT = frozenset({133, 134, 135, 138, 140})
+"""Those of them after which it is of no use to try again before somebody has done something."""
+
+Taken: TypeAlias = Callable[[int], None]
+"""Hears the reason code with which a message was acknowledged: from 128 up it was not taken."""
 
 
 _LOOK_AT = "check the broker and the network, and that another client does not use the same client_id"
@@ -85,20 +97,34 @@ class Message:
     correlation: bytes = b""
 
 
+class _Flying(NamedTuple):
+    """A message on its way: when it was sent, and who hears what became of it."""
+
+    since_s: float
+    taken: Taken | None
+
+
 class Session:
     """``opened`` tells the topics to subscribe to; ``granted`` hears for each topic why not, "" where it is;
-    ``heard`` gets the messages. All are called from paho's thread."""
+    ``heard`` gets the messages. All are called from paho's thread.
 
-    def __init__(
+    ``status``: a topic on which *online* is kept while this connection stands and *offline* afterwards, said
+    by the broker (the will) where we can't say it ourselves; "" for a client that says nothing of itself.
+    """
+
+    def __init__(  # noqa: PLR0917 - what a connection is made of
         self,
         settings: MqttSettings,
         protocol: MQTTProtocolVersion,
         opened: Callable[[], Iterable[str]],
         granted: Callable[[str, str], None],
         heard: Callable[[Message], None],
+        status: str = "",
     ) -> None:
         self.accepted = False
         self.wrong_version = False
+        self.shut_out = False  # refused in a way that only a person can mend
+        self.largest = 0  # bytes of the largest packet that the broker takes; 0: it sets no limit
         self._settings = settings
         self._protocol = protocol
         self._opened, self._granted, self._heard = opened, granted, heard
@@ -106,6 +132,11 @@ class Session:
         self._why = ""
         self._asking = threading.Lock()
         self._asked: dict[int, list[str]] = {}
+        self._status = status
+        self._most = MOST_IN_FLIGHT
+        self._noting = threading.Lock()  # never held while paho is called, which calls back under its own
+        self._flying: dict[int, _Flying] = {}
+        self._early: dict[int, int] = {}  # acknowledged before we knew the number
         self._client: Client | None = None
 
     @property
@@ -119,11 +150,13 @@ class Session:
             client.connect(self._settings.host, self._settings.port, KEEPALIVE_S, **self._hello())
         except (OSError, ValueError) as error:
             self._client = None
+            self.shut_out = isinstance(error, ssl.SSLCertVerificationError | FileNotFoundError)
             return f"{self.url}: {self._trouble(error)}"
         client.loop_start()
         thread = client._thread  # the only way to see that it died
         try:
             self._stay(thread, look)
+            self._farewell()
         finally:
             self._close(client, thread)
         return f"{self.url}: {self._why}"
@@ -138,10 +171,12 @@ class Session:
                 )
             elif not self.accepted and time.monotonic() - begin_s > ANSWER_S:
                 self._end("something listens there, but gives no answer in the way of MQTT; check the port")
+            elif self._silent_s() > SILENT_S:
+                self._end(f"it has acknowledged nothing for {SILENT_S:g} s; it is connected to anew")
 
     def end(self) -> None:
         """Have `run` return soon. Thread-safe."""
-        self._end("ended")
+        self._end(ENDED)
 
     def subscribe(self, topics: Iterable[str]) -> None:
         """Ask for these topics. Thread-safe; answered by ``granted``."""
@@ -156,16 +191,56 @@ class Session:
             if result == MQTTErrorCode.MQTT_ERR_SUCCESS and mid is not None:
                 self._asked[mid] = wanted
 
-    def publish(self, topic: str, payload: str, correlation: bytes = b"") -> bool:
-        """Send at least once while this connection lasts; False where it can't even be queued."""
+    def publish(
+        self,
+        topic: str,
+        payload: str,
+        correlation: bytes = b"",
+        *,
+        retain: bool = False,
+        spare: int = 0,
+        taken: Taken | None = None,
+    ) -> bool:
+        """Send at least once while this connection lasts; False where it can't be sent now.
+
+        ``spare``: so many places among the messages in flight are left to others.
+        ``taken`` is called from paho's thread, which holds a lock of its own then: it must not publish.
+        """
+        room = self._most - min(spare, self._most // 2) - len(self._flying)
+        return self.accepted and room > 0 and self._send(topic, payload, correlation, retain, taken)
+
+    def _send(self, topic: str, payload: str, correlation: bytes, retain: bool, taken: Taken | None) -> bool:
         client = self._client
-        if client is None or not self.accepted:
+        if client is None:
             return False
         properties = None
         if self._protocol == MQTTProtocolVersion.MQTTv5 and correlation:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.CorrelationData = correlation
-        return client.publish(topic, payload, qos=1, properties=properties).rc == 0
+        sent = client.publish(topic, payload, qos=1, retain=retain, properties=properties)
+        if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            return False
+        with self._noting:
+            code = self._early.pop(sent.mid, None)
+            if code is None:
+                self._flying[sent.mid] = _Flying(time.monotonic(), taken)
+        if code is not None and taken is not None:
+            taken(code)
+        return True
+
+    def _silent_s(self) -> float:
+        """How long the oldest message has waited for its acknowledgement."""
+        with self._noting:
+            oldest = next(iter(self._flying.values()), None)
+        return 0.0 if oldest is None else time.monotonic() - oldest.since_s
+
+    def _farewell(self) -> None:
+        """At an end of our own will, say so; a will speaks only for those who were cut off."""
+        if not (self._status and self.accepted and self._why == ENDED):
+            return
+        said = threading.Event()
+        if self._send(self._status, OFFLINE, b"", True, lambda code: said.set()):
+            said.wait(FAREWELL_S)
 
     # ------------------------------------------------------------------ paho
 
@@ -178,17 +253,26 @@ class Session:
             reconnect_on_failure=False,
         )
         client.connect_timeout = CONNECT_S
-        client.max_queued_messages_set(MOST_WAITING)
+        client.max_inflight_messages_set(MOST_IN_FLIGHT + 1)  # and the farewell
+        if self._status:
+            client.will_set(self._status, OFFLINE, qos=1, retain=True)
         if settings.user is not None:
             password = settings.password
             client.username_pw_set(settings.user, None if password is None else password.reveal())
         if settings.tls:
-            client.tls_set_context(ssl.create_default_context(cafile=settings.ca_file))
+            client.tls_set_context(self._tls())
         client.on_connect = self._guarded(self._on_connect)
         client.on_subscribe = self._guarded(self._on_subscribe)
         client.on_message = self._guarded(self._on_message)
+        client.on_publish = self._guarded(self._on_publish)
         client.on_disconnect = self._guarded(self._on_disconnect)
         return client
+
+    def _tls(self) -> ssl.SSLContext:
+        context = ssl.create_default_context(cafile=self._settings.ca_file)
+        if self._settings.certificate_file is not None:
+            context.load_cert_chain(self._settings.certificate_file, self._settings.key_file)
+        return context
 
     def _hello(self) -> dict[str, Any]:
         if self._protocol != MQTTProtocolVersion.MQTTv5:
@@ -209,12 +293,17 @@ class Session:
     def _on_connect(self, client: Client, userdata: Any, flags: Any, code: ReasonCode, more: Any) -> None:
         if code.is_failure:
             self.wrong_version = code.value == WRONG_VERSION
+            self.shut_out = code.value in SHUT_OUT
             told = REFUSED.get(
                 code.value, f"it refuses the connection ({code.getName()}); see the broker's log"
             )
             self._end(told)
             return
+        self._most = min(MOST_IN_FLIGHT, getattr(more, "ReceiveMaximum", MOST_IN_FLIGHT))
+        self.largest = getattr(more, "MaximumPacketSize", 0)
         self.accepted = True
+        if self._status:
+            self._send(self._status, ONLINE, b"", True, None)
         self.subscribe(self._opened())
 
     def _on_subscribe(
@@ -239,6 +328,14 @@ class Session:
                 getattr(properties, "CorrelationData", b""),
             )
         )
+
+    def _on_publish(self, client: Client, userdata: Any, mid: int, code: ReasonCode, more: Any) -> None:
+        with self._noting:
+            sent = self._flying.pop(mid, None)
+            if sent is None:
+                self._early[mid] = code.value
+        if sent is not None and sent.taken is not None:
+            sent.taken(code.value)
 
     def _on_disconnect(self, client: Client, userdata: Any, flags: Any, code: ReasonCode, more: Any) -> None:
         if not self.accepted and not self._why:
@@ -266,6 +363,7 @@ class Session:
         client.loop_stop()
         # Without these circles its descriptors are given back at once, not at some later collection.
         client.on_connect = client.on_subscribe = client.on_message = client.on_disconnect = None
+        client.on_publish = None
         self._client = None
 
     def _trouble(self, error: OSError | ValueError) -> str:
