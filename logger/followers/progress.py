@@ -67,9 +67,11 @@ class Progress:
             names = ("known", "again", "delivered", "aside", "gone")
             known, again, delivered, aside, gone = (int(told[name]) for name in names)
             ledger = Ledger(known, again, delivered, len(pending), aside, gone)
-            if not ledger.balanced:
+            if not ledger.balanced or min(ledger) < 0:
                 raise ValueError(f"the ledger does not balance: {ledger}")
-        except (ValueError, KeyError, TypeError) as error:
+            if any(first < 1 or last > known for first, last in pending):
+                raise ValueError(f"entries are pending that are not among the {known} that are known")
+        except (ValueError, KeyError, TypeError, OverflowError) as error:
             log.error("%s: its cursor can't be used, so all is sent again: %s", self._name, error)
             return
         self._pending = pending
@@ -139,8 +141,9 @@ class Progress:
         """These entries are done with: ``read`` of them were in the journal, some of these set aside."""
         refused = len({each.seq for each in aside})
         with self._lock:
-            if self._pending.remove(first, last) != last - first + 1:
+            if not self._pending.holds(first, last):
                 raise ValueError(f"entries {first} to {last} were not all pending")
+            self._pending.remove(first, last)
             self._delivered += read - refused
             self._aside += refused
             self._gone += last - first + 1 - read

@@ -52,6 +52,12 @@ class Ranges:
         self._count -= gone
         return gone
 
+    def holds(self, first: int, last: int) -> bool:
+        """Whether all of first to last are in."""
+        number = bisect_left(self._lasts, first)
+        whole = number < len(self._firsts) and self._firsts[number] <= first and last <= self._lasts[number]
+        return whole or last < first
+
     def next(self, after: int, limit: int) -> tuple[int, int] | None:
         """The first numbers in it above ``after``, ``limit`` at most and without a hole; None: no more."""
         number = bisect_right(self._lasts, after)
