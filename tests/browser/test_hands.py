@@ -73,10 +73,9 @@ def test_with_two_stations_the_one_is_asked_for(opens: Opener, url: str, desk: F
     with_station(desk, {}, {"name": "second"})
     page = opens(url).page
     button(page, "Feed paused …").click()
-    page.locator("#d-feed").get_by_label("Station").select_option("second")
-    button(page, "Goes on").click()
-    expect(page.locator("#said-last")).to_have_text("Goes on: Recorded.")
-    assert said(desk) == [{"action": "resume-feed", "station": "second"}]
+    button(page, "second: pause the feed").click()
+    expect(page.locator("#said-last")).to_have_text("The feed is paused: Recorded.")
+    assert said(desk) == [{"action": "pause-feed", "station": "second", "why": ""}]
 
 
 def test_a_mark_is_one_touch_and_tells_its_name(opens: Opener, url: str, desk: FakeDesk) -> None:

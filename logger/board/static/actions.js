@@ -3,7 +3,14 @@
 import { renew } from "./link.js";
 import { clean } from "./nodes.js";
 
-/** Send an action. Answers {ok, text, errors}; ok null means that no answer came. */
+const listeners = [];
+
+/** Be told of everything that was taken: (action, what it is called, the daemon's answer). */
+export function whenTaken(listener) {
+  listeners.push(listener);
+}
+
+/** Send an action. Answers {ok, text, errors, answer}; ok null means that no answer came. */
 export async function send(action) {
   let answer;
   try {
@@ -13,7 +20,7 @@ export async function send(action) {
       answer = await post(action);
     }
     const told = await answer.json();
-    if (answer.ok) return { ok: true, text: taken(told), errors: [] };
+    if (answer.ok) return { ok: true, text: taken(told), errors: [], answer: told };
     const unsure = answer.status === 504 ? null : false;
     return { ok: unsure, text: `${told.detail} ${told.do}`, errors: told.errors || [] };
   } catch {
@@ -45,5 +52,10 @@ export function tell(text) {
 export async function say(action, what) {
   const outcome = await send({ id: crypto.randomUUID(), ...action });
   tell(`${what}: ${outcome.text}`);
+  if (outcome.ok) announceTaken(action, what, outcome.answer);
   return outcome;
+}
+
+export function announceTaken(action, what, answer) {
+  for (const listener of listeners) listener(action, what, answer);
 }

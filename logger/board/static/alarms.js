@@ -3,6 +3,7 @@
 import { duration, figure, wallTime } from "./figures.js";
 import { clean, copy, keyed, list, put, words } from "./nodes.js";
 import { say } from "./actions.js";
+import { speaks } from "./ears.js";
 
 const STATES = {
   unacknowledged: "Not acknowledged",
@@ -174,11 +175,12 @@ function reasons(alarm, zone) {
   return [alarm.suppressed_by, until, alarm.why, alarm.who && `by ${alarm.who}`].filter(Boolean).join(" · ");
 }
 
+/** For a reader of the screen, unless the page says it aloud itself. */
 function announce(alarms) {
   const fresh = alarms.filter((alarm) => !announced.has(alarm.id));
   announced.clear();
   for (const alarm of alarms) announced.add(alarm.id);
-  if (fresh.length) {
+  if (fresh.length && !speaks()) {
     document.getElementById("announce").textContent = clean(fresh.map((alarm) => `${alarm.what} ${alarm.do}`).join(" "));
   }
 }

@@ -1,7 +1,7 @@
 // The forms: plain HTML, sent by fetch, faults shown beside what they are about.
 
 import { clean, list } from "./nodes.js";
-import { send, tell } from "./actions.js";
+import { announceTaken, send, tell } from "./actions.js";
 
 let newest = { stations: [] };
 let unit = "kg";
@@ -99,8 +99,10 @@ async function enter(event, form) {
   const outcome = await send(action);
   for (const button of buttons) button.disabled = false;
   if (outcome.ok) {
-    tell(`${chosen ? chosen.textContent : form.querySelector("h2").textContent}: ${outcome.text}`);
+    const what = chosen ? chosen.textContent : form.querySelector("h2").textContent;
+    tell(`${what}: ${outcome.text}`);
     form.closest("dialog").close();
+    announceTaken(action, what, outcome.answer);
   } else {
     if (outcome.ok === false) form.sendId = crypto.randomUUID();
     showFaults(form, outcome.errors, outcome.text);

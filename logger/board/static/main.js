@@ -1,9 +1,11 @@
 // Snapshots in, page out. Everything else is a hand of this.
 
-import { acknowledgeAll, acknowledgeFirst, showAlarms, troubled } from "./alarms.js";
+import { acknowledgeAll, showAlarms, troubled } from "./alarms.js";
+import { hearHealth } from "./ears.js";
 import { Units, duration, known, wallTime } from "./figures.js";
 import { offer, prepareForms } from "./forms.js";
 import { offerHands, prepareHands } from "./hands.js";
+import { prepareKeys } from "./keys.js";
 import { Link } from "./link.js";
 import { showInstruments, showRecognised } from "./lists.js";
 import { put } from "./nodes.js";
@@ -14,12 +16,14 @@ let atMs = NaN; // the daemon's time of the newest snapshot
 let zone = "UTC";
 let version = null;
 let old = false;
+let leaving = false; // for a page of another version; asked for once, or it would never come
 
 const daemonNowMs = () => (Number.isNaN(atMs) ? Date.now() : atMs + performance.now() - arrivedMs);
 
 function show(snapshot) {
-  if (!Array.isArray(snapshot.stations)) return; // the daemon has only just started
+  if (leaving || !Array.isArray(snapshot.stations)) return; // the daemon has only just started
   if (version !== null && version !== snapshot.version && !document.querySelector("dialog[open]")) {
+    leaving = true;
     location.reload();
     return;
   }
@@ -66,6 +70,7 @@ function tick() {
 }
 
 function health({ lost, stale, ageS, why }) {
+  hearHealth({ lost, stale, ageS });
   old = lost || stale;
   const box = document.getElementById("lost");
   document.body.classList.toggle("old", old);
@@ -77,21 +82,9 @@ function health({ lost, stale, ageS, why }) {
   box.hidden = !old;
 }
 
-function keys() {
-  const box = document.getElementById("keys");
-  box.checked = localStorage.getItem("tallydeck-keys") !== "off";
-  box.addEventListener("change", () => localStorage.setItem("tallydeck-keys", box.checked ? "on" : "off"));
-  document.addEventListener("keydown", (event) => {
-    if (!box.checked || event.repeat || event.ctrlKey || event.altKey || event.metaKey) return;
-    if (event.key.toLowerCase() !== "a" || document.querySelector("dialog[open]")) return;
-    if (event.shiftKey) acknowledgeAll();
-    else acknowledgeFirst();
-  });
-}
-
 prepareForms();
 prepareHands();
-keys();
+prepareKeys();
 document.getElementById("ack-all").addEventListener("click", acknowledgeAll);
 new Link(show, health).start();
 setInterval(tick, 500);
