@@ -156,4 +156,11 @@ class Progress:
             self._again += new
             if new:
                 self._cleared.append((first, last))
+                self._split = max(self._split, last)  # it is old, however little it is
             return new
+
+    def pending_in(self, first: int, last: int) -> bool:
+        """Whether any of these is still to be sent."""
+        with self._lock:
+            found = self._pending.next(first - 1, 1)
+            return found is not None and found[0] <= last

@@ -119,6 +119,15 @@ class Past:
             self._learn()
         return sorted(self._decoder.entries(entries), key=_seq_of), int(count or 0)
 
+    def kinds(self, after: int, upto: int) -> set[str]:
+        """Which kinds of findings and circumstances there are with ``after < seq <= upto``."""
+        rows = self._all(
+            "SELECT DISTINCT kind FROM entries WHERE seq > ? AND seq <= ? "
+            "AND type IN ('finding', 'circumstance')",
+            (after, upto),
+        )
+        return {kind for (kind,) in rows}
+
     def cursor(self, name: str) -> tuple[int, str]:
         """(seq, state) of a follower; (0, "") where it is new."""
         found = self._all("SELECT seq, state FROM cursors WHERE name = ?", (name,))

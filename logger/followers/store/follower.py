@@ -1,0 +1,382 @@
+"""The follower of the store: reads the journal behind a cursor, writes batch by batch, and never loses its place.
+
+One turn of its thread, in order: look how far the journal has come and what the books say; then one write:
+of what is new where that is due, else of the backlog, else a piece of what is to be taken back. What is
+delivered is kept by the loop in its next commit, so a crash sends a little again, which changes nothing.
+
+Two things are kept *before* a point goes out: the spans and times under which it goes (`view`), so that a
+later correction knows what to take back.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from logger.clock import Clock
+from logger.core.description import Bay
+from logger.followers.contract import Home, Standing
+from logger.followers.progress import Ledger, Progress
+from logger.followers.store import series, view, writer
+from logger.followers.store.lanes import Lane
+from logger.followers.store.points import Line
+from logger.followers.store.recent import Recent
+from logger.followers.store.view import View
+from logger.followers.store.writer import Refused, StoreWriter, Written
+from logger.followers.worker import Trouble, Worker
+from logger.journal.cursors import Aside, Cursor
+from logger.journal.errors import JournalError
+from logger.journal.reader import JournalReader
+from logger.ports.schedule import Backoff
+from logger.settings.values import StoreSettings
+
+log = logging.getLogger("tallydeck.followers")
+
+NAME = "store"
+LIVE_EVERY_S = 0.5
+PAUSE_S = 60.0
+"""A store that refuses us is asked again so often."""
+LOOK_EVERY_S = 60.0
+KEEP_EVERY_S = 10.0
+"""A cursor that moved over entries of which nothing goes out is kept so often."""
+TRUST_FOLDED_S = 5.0
+"""That the clock is trusted stands in the books within a second, if they are folded at all."""
+UNKEPT = 50_000
+"""Entries: no life of the program sends more than these beyond the cursor that it last had kept."""
+RETELLS = frozenset({"run-opened", "run-closed", "run-changed", "run-withdrawn", "clock", "boot", "configuration"})
+"""After these the books or the clock may say something else of a reading."""
+RECENT = "store.recent"
+"""The cursor that `recent` is kept as."""
+COUNTS = ("points", "batches", "retries", "bisected", "bytes", "put_back", "retractions")
+_NOT_READ = Ledger(0, 0, 0, 0, 0, 0)
+
+
+class StoreFollower:
+    """Keeps `followers.contract.Follower`."""
+
+    name = NAME
+
+    def __init__(
+        self,
+        settings: StoreSettings,
+        bay_name: str,
+        description: Bay,
+        home: Home,
+        journal: Path,
+        clock: Clock,
+        *,
+        timeout_s: float = writer.TIMEOUT_S,
+        pause_s: float = PAUSE_S,
+        now_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._settings, self._home, self._journal, self._clock = settings, home, journal, clock
+        self._bay_name, self._description = bay_name, description
+        self._timeout_s, self._pause_s, self._now_s = timeout_s, pause_s, now_s
+        self._worker = Worker(NAME, self._turn)
+        self._trouble: Trouble | None = None
+        self._reader: JournalReader | None = None
+        self._writer: StoreWriter | None = None
+        self._progress: Progress | None = None
+        self._view = View(bay_name, description)
+        self._recent = Recent()
+        self._live, self._old = Lane(), Lane()
+        self._backoff = Backoff(0.5, 30.0, 0.5, random.random)
+        self._counts = dict.fromkeys(COUNTS, 0)
+        self._keeping = threading.Lock()
+        self._end_watch: Callable[[], None] = lambda: None
+        self._last = 0  # the journal's newest entry
+        self._looked_s = self._live_s = self._kept_s = float("-inf")
+        self._not_before_s = float("-inf")
+        self._trust_s = now_s() + TRUST_FOLDED_S
+        self._unsure = True  # the store may have forgotten what it took last
+        self._unwritten = ""  # the view's state that is on its way into the journal
+        self._waits_for = "for its first turn"
+        self._oldest: tuple[int, int] = (0, 0)  # station time of the oldest live and of the oldest entry
+        self._warned = False
+
+    # ------------------------------------------------------------------ from other threads
+
+    def start(self) -> None:
+        self._trouble = Trouble(NAME, self._home.put, self._clock.now_ns)
+        self._worker.start()
+        self._end_watch = self._home.watch(self._worker.wake)
+
+    def stop(self, timeout_s: float = 2.0) -> None:
+        """End after the write in hand, or in the midst of it where the store hangs: it is done again later."""
+        self._end_watch()
+        end_s = time.monotonic() + timeout_s
+        self._worker.stop(timeout_s / 2)
+        while self._worker.alive and time.monotonic() < end_s:
+            if self._writer is not None:
+                self._writer.interrupt()
+            self._worker.stop(0.1)
+        if self._worker.alive:
+            log.warning("store: a write hangs; the daemon does not wait for it")
+            return
+        self._keep()
+        if self._reader is not None:
+            self._reader.close()
+            self._reader = None
+        if self._writer is not None:
+            self._writer.close()
+            self._writer = None
+
+    @property
+    def alive(self) -> bool:
+        return self._worker.alive
+
+    def standing(self) -> Standing:
+        progress = self._progress
+        ledger = _NOT_READ if progress is None else progress.ledger(self._last)
+        now_ns = self._clock.now_ns()
+        lag_s, behind_s = (max(0, now_ns - at_ns) / 1e9 if at_ns else 0.0 for at_ns in self._oldest)
+        message = "" if self._trouble is None else self._trouble.message
+        if not message and self._waits_for:
+            message = f"waits {self._waits_for}"
+        return Standing(
+            NAME, self._settings.url, self._state(), lag_s, max(lag_s, behind_s), message, ledger, dict(self._counts)
+        )
+
+    def _state(self) -> str:
+        trouble = self._trouble
+        if trouble is not None and trouble.message:
+            return "paused" if trouble.paused else "retrying"
+        if self._waits_for:
+            return "starting"
+        return "behind" if self._progress is not None and self._progress.behind else "live"
+
+    def again(self, first: int, last: int) -> int:
+        progress = self._progress
+        if progress is None:
+            raise JournalError("the follower has not read the journal yet", "busy", "try again in a second")
+        count = progress.put_back(first, last)
+        if count:
+            self._counts["put_back"] += count
+            self._keep()
+        self._worker.wake()
+        return count
+
+    # ------------------------------------------------------------------ one turn
+
+    def _turn(self) -> float:
+        assert self._trouble is not None  # noqa: S101  (made by start)
+        try:
+            reader = self._open()
+            waits_for = self._look(reader)
+            if waits_for:
+                self._waits_for = waits_for
+                return 0.1
+            self._waits_for = ""
+            rest_s = self._work(reader)
+            self._measure(reader)
+            return rest_s
+        except JournalError as error:
+            if self._reader is not None:
+                self._reader.close()
+                self._reader = None
+            self._trouble.failed(error.what, error.do or "see the daemon's log")
+            return 1.0
+
+    def _open(self) -> JournalReader:
+        if self._reader is None:
+            self._reader = JournalReader(self._journal)
+        if self._progress is None:
+            self._progress = Progress(NAME, self._reader.cursor(NAME))
+            self._view = View(self._bay_name, self._description, self._reader.cursor(view.NAME)[1])
+            self._recent = Recent(self._reader.cursor(RECENT)[1])
+        if self._writer is None:
+            self._writer = StoreWriter(self._settings, timeout_s=self._timeout_s)
+        return self._reader
+
+    # ------------------------------------------------------------------ what the journal and the books say
+
+    def _look(self, reader: JournalReader) -> str:
+        """See what is new; answers what it waits for before anything can be sent, "" for nothing.
+
+        The books are asked before an entry that may have changed them counts as seen, so all that is seen
+        is sent as they say now.
+        """
+        progress = self._progress
+        assert progress is not None  # noqa: S101  (made by _open)
+        self._last = last = reader.last_seq
+        if not self._clock.trusted():
+            self._trust_s = self._now_s() + TRUST_FOLDED_S
+            return "for the wall clock to be set"
+        known = progress.ledger().known
+        first = self._view.meaning is None
+        told_anew = first or last - known > UNKEPT or RETELLS & reader.kinds(known, last)
+        if told_anew or self._now_s() - self._looked_s > LOOK_EVERY_S:
+            waits_for = self._ask(reader, min(last, known + UNKEPT) if first else known)
+            if waits_for:
+                return waits_for
+        progress.see(last)
+        if self._unwritten:
+            if reader.cursor(view.NAME)[1] != self._unwritten:
+                return "for the journal"
+            self._unwritten = ""
+        return ""
+
+    def _ask(self, reader: JournalReader, sent_upto: int) -> str:
+        """Ask the books; keep what they say before anything is sent by it."""
+        try:
+            told = self._home.tagging()
+        except TimeoutError:
+            return "for the loop"
+        if told is None:
+            return "until the past is folded"
+        if told.clockwork and not told.clockwork[-1].trusted and self._now_s() < self._trust_s:
+            return "for the wall clock to be set"
+        before = self._view.state()
+        for first, last in self._view.look(told, reader, sent_upto):
+            self._put_back(first, last)
+        self._looked_s = self._now_s()
+        after = self._view.state()
+        if after != before:
+            self._keep()
+            self._home.keep(Cursor(view.NAME, 0, after))
+            self._unwritten = after
+            self._watch_series()
+        return ""
+
+    def _watch_series(self) -> None:
+        count, most = self._view.series(), self._settings.most_series
+        if count > most and not self._warned:
+            self._warned = True
+            log.warning(
+                "store: the record makes some %d series, more than the %d of most_series at [store]; "
+                "stores pay for each. Let old ones expire there, or raise most_series",
+                count,
+                most,
+            )
+
+    # ------------------------------------------------------------------ what is sent
+
+    def _work(self, reader: JournalReader) -> float:
+        """One write at most; answers how long to rest."""
+        progress, now_s = self._progress, self._now_s()
+        assert progress is not None  # noqa: S101  (made by _open)
+        if now_s < self._not_before_s:
+            return self._not_before_s - now_s
+        live, old = progress.live(self._live.size), progress.backlog(self._old.size)
+        wait_s = self._live_s + LIVE_EVERY_S - now_s
+        if live is not None and wait_s <= 0:
+            if live[1] - live[0] + 1 < self._live.size:  # all that there is; else go on at once
+                self._live_s = now_s
+            return self._send(reader, self._live, *live)
+        if old is not None:
+            return self._send(reader, self._old, *old)
+        return wait_s if live is not None else 1.0
+
+    def _send(self, reader: JournalReader, lane: Lane, first: int, last: int) -> float:
+        """Read and write one batch; what it cost, and what became of it."""
+        assert self._view.meaning is not None  # noqa: S101  (made by _look)
+        records = list(reader.read(first - 1, last))
+        lines = self._view.meaning.lines(records)
+        if not lines:
+            self._settle(first, last, len(records))
+            return 0.0
+        outcome = self._write(lines)
+        if isinstance(outcome, Written):
+            if outcome.reconnected or self._unsure:
+                self._forgotten()
+            lane.took(last - first + 1, outcome.took_s, self._now_s())
+            self._recent.delivered(first, last, self._now_s())
+            self._settle(first, last, len(records), sent=True)
+            return 0.0
+        if outcome.kind not in (writer.BAD, writer.LARGE):
+            return self._failed(outcome)
+        if lines[0].seq == lines[-1].seq:
+            return self._alone(lines, first, last, len(records))
+        self._counts["bisected"] += 1
+        if outcome.kind == writer.LARGE:
+            lane.too_large(last - first + 1, self._now_s())
+        else:
+            lane.refused(last - first + 1)
+        return 0.0
+
+    def _alone(self, lines: list[Line], first: int, last: int, read: int) -> float:
+        """One entry whose lines are not all taken: those that are not are set aside."""
+        aside = []
+        for line in lines:
+            outcome = self._write([line])
+            if isinstance(outcome, Written):
+                continue
+            if outcome.kind not in (writer.BAD, writer.LARGE):
+                return self._failed(outcome)
+            aside.append(Aside(line.seq, line.at_ns, outcome.said or outcome.what, line.text))
+            log.warning("store: a point of entry %d is set aside: %s", line.seq, outcome.what)
+        self._settle(first, last, read, tuple(aside), sent=True)
+        return 0.0
+
+    def _write(self, lines: list[Line]) -> writer.Outcome:
+        assert self._writer is not None  # noqa: S101  (made by _open)
+        outcome = self._writer.write("\n".join(line.text for line in lines))
+        if isinstance(outcome, Written):
+            self._counts["points"] += len(lines)
+            self._counts["batches"] += 1
+            self._counts["bytes"] += outcome.size
+            self._well()
+        return outcome
+
+    def _well(self) -> None:
+        assert self._trouble is not None  # noqa: S101  (made by start)
+        self._trouble.well()
+        self._backoff.mended()
+
+    def _failed(self, outcome: Refused) -> float:
+        """Say it, and when to try again."""
+        assert self._trouble is not None  # noqa: S101  (made by start)
+        if self._worker.stopping:
+            return 0.0
+        self._counts["retries"] += 1
+        if outcome.kind == writer.PAUSED:
+            wait_s = self._pause_s
+        elif outcome.kind == writer.LATER:
+            wait_s = outcome.retry_s
+        else:
+            self._unsure = True
+            wait_s = self._backoff.wait_s()
+        self._trouble.failed(outcome.what, outcome.do, paused=outcome.kind == writer.PAUSED)
+        self._not_before_s = self._now_s() + wait_s
+        return wait_s
+
+    # ------------------------------------------------------------------ the ledger
+
+    def _settle(
+        self, first: int, last: int, read: int, aside: tuple[Aside, ...] = (), *, sent: bool = False
+    ) -> None:
+        assert self._progress is not None  # noqa: S101  (made by _open)
+        self._progress.settle(first, last, read, aside)
+        if sent or self._now_s() - self._kept_s > KEEP_EVERY_S:
+            self._keep(aside)
+
+    def _forgotten(self) -> None:
+        """The store may have lost what it took last."""
+        self._unsure = False
+        for first, last in self._recent.forgotten():
+            self._put_back(first, last)
+
+    def _put_back(self, first: int, last: int) -> None:
+        assert self._progress is not None  # noqa: S101  (made by _open)
+        self._counts["put_back"] += self._progress.put_back(first, last)
+
+    def _keep(self, aside: tuple[Aside, ...] = ()) -> None:
+        """Have the loop keep how far it has come. Two threads may: the newer word must come last."""
+        with self._keeping:
+            if self._progress is not None:
+                self._home.keep(self._progress.cursor()._replace(aside=aside))
+                self._home.keep(Cursor(RECENT, 0, self._recent.to_json()))
+                self._kept_s = self._now_s()
+
+    def _measure(self, reader: JournalReader) -> None:
+        """When what is still to be sent was entered."""
+        assert self._progress is not None  # noqa: S101  (made by _open)
+        moments = []
+        for found in (self._progress.live(1), self._progress.backlog(1)):
+            record = None if found is None else next(reader.read(found[0] - 1, found[0]), None)
+            moments.append(0 if record is None else record.at_ns)
+        self._oldest = moments[0], moments[1]
