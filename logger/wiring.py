@@ -56,6 +56,10 @@ def make_followers(
     told = configuration.mqtt
     if broker is not None and told is not None and told.publish:
         followers.append(BrokerFollower(told.topic, configuration.bay, home, journal, clock.now_ns, broker))
+    if configuration.store is not None:
+        from logger.followers.store.follower import StoreFollower
+
+        followers.append(StoreFollower(configuration.store, configuration.bay, home, journal, clock))
     return followers
 
 

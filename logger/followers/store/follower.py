@@ -1,4 +1,4 @@
-"""The follower of the store: reads the journal behind a cursor, writes batch by batch, and never loses its place.
+"""The follower of the store: reads the journal behind a cursor and writes batch by batch.
 
 One turn of its thread, in order: look how far the journal has come and what the books say; then one write:
 of what is new where that is due, else of the backlog, else a piece of what is to be taken back. What is
@@ -16,12 +16,13 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import NamedTuple
 
 from logger.clock import Clock
 from logger.core.description import Bay
 from logger.followers.contract import Home, Standing
 from logger.followers.progress import Ledger, Progress
-from logger.followers.store import series, view, writer
+from logger.followers.store import view, writer
 from logger.followers.store.lanes import Lane
 from logger.followers.store.points import Line
 from logger.followers.store.recent import Recent
@@ -37,9 +38,6 @@ from logger.settings.values import StoreSettings
 log = logging.getLogger("tallydeck.followers")
 
 NAME = "store"
-LIVE_EVERY_S = 0.5
-PAUSE_S = 60.0
-"""A store that refuses us is asked again so often."""
 LOOK_EVERY_S = 60.0
 KEEP_EVERY_S = 10.0
 """A cursor that moved over entries of which nothing goes out is kept so often."""
@@ -47,12 +45,26 @@ TRUST_FOLDED_S = 5.0
 """That the clock is trusted stands in the books within a second, if they are folded at all."""
 UNKEPT = 50_000
 """Entries: no life of the program sends more than these beyond the cursor that it last had kept."""
-RETELLS = frozenset({"run-opened", "run-closed", "run-changed", "run-withdrawn", "clock", "boot", "configuration"})
+RETELLS = frozenset({"run-opened", "run-closed", "run-changed", "run-withdrawn", "clock", "boot"})
 """After these the books or the clock may say something else of a reading."""
 RECENT = "store.recent"
 """The cursor that `recent` is kept as."""
 COUNTS = ("points", "batches", "retries", "bisected", "bytes", "put_back", "retractions")
 _NOT_READ = Ledger(0, 0, 0, 0, 0, 0)
+
+
+class Pace(NamedTuple):
+    """Times in seconds. ``pause_s``: a store that refuses us is asked again so often; ``first_s`` and
+    ``longest_s``: how long to wait after a write that failed."""
+
+    live_every_s: float = 0.5
+    timeout_s: float = writer.TIMEOUT_S
+    pause_s: float = 60.0
+    first_s: float = 0.5
+    longest_s: float = 30.0
+
+
+LIFE = Pace()
 
 
 class StoreFollower:
@@ -63,28 +75,26 @@ class StoreFollower:
     def __init__(
         self,
         settings: StoreSettings,
-        bay_name: str,
         description: Bay,
         home: Home,
         journal: Path,
         clock: Clock,
         *,
-        timeout_s: float = writer.TIMEOUT_S,
-        pause_s: float = PAUSE_S,
+        pace: Pace = LIFE,
         now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._settings, self._home, self._journal, self._clock = settings, home, journal, clock
-        self._bay_name, self._description = bay_name, description
-        self._timeout_s, self._pause_s, self._now_s = timeout_s, pause_s, now_s
+        self._description = description
+        self._pace, self._now_s = pace, now_s
         self._worker = Worker(NAME, self._turn)
         self._trouble: Trouble | None = None
         self._reader: JournalReader | None = None
         self._writer: StoreWriter | None = None
         self._progress: Progress | None = None
-        self._view = View(bay_name, description)
+        self._view = View(description)
         self._recent = Recent()
         self._live, self._old = Lane(), Lane()
-        self._backoff = Backoff(0.5, 30.0, 0.5, random.random)
+        self._backoff = Backoff(pace.first_s, pace.longest_s, 0.5, random.random)
         self._counts = dict.fromkeys(COUNTS, 0)
         self._keeping = threading.Lock()
         self._end_watch: Callable[[], None] = lambda: None
@@ -106,7 +116,7 @@ class StoreFollower:
         self._end_watch = self._home.watch(self._worker.wake)
 
     def stop(self, timeout_s: float = 2.0) -> None:
-        """End after the write in hand, or in the midst of it where the store hangs: it is done again later."""
+        """End after the write in hand; one that hangs is broken off, and done again at the next start."""
         self._end_watch()
         end_s = time.monotonic() + timeout_s
         self._worker.stop(timeout_s / 2)
@@ -137,9 +147,8 @@ class StoreFollower:
         message = "" if self._trouble is None else self._trouble.message
         if not message and self._waits_for:
             message = f"waits {self._waits_for}"
-        return Standing(
-            NAME, self._settings.url, self._state(), lag_s, max(lag_s, behind_s), message, ledger, dict(self._counts)
-        )
+        behind_s, counts = max(lag_s, behind_s), dict(self._counts)
+        return Standing(NAME, self._settings.url, self._state(), lag_s, behind_s, message, ledger, counts)
 
     def _state(self) -> str:
         trouble = self._trouble
@@ -186,10 +195,10 @@ class StoreFollower:
             self._reader = JournalReader(self._journal)
         if self._progress is None:
             self._progress = Progress(NAME, self._reader.cursor(NAME))
-            self._view = View(self._bay_name, self._description, self._reader.cursor(view.NAME)[1])
+            self._view = View(self._description, self._reader.cursor(view.NAME)[1])
             self._recent = Recent(self._reader.cursor(RECENT)[1])
         if self._writer is None:
-            self._writer = StoreWriter(self._settings, timeout_s=self._timeout_s)
+            self._writer = StoreWriter(self._settings, timeout_s=self._pace.timeout_s)
         return self._reader
 
     # ------------------------------------------------------------------ what the journal and the books say
@@ -262,7 +271,7 @@ class StoreFollower:
         if now_s < self._not_before_s:
             return self._not_before_s - now_s
         live, old = progress.live(self._live.size), progress.backlog(self._old.size)
-        wait_s = self._live_s + LIVE_EVERY_S - now_s
+        wait_s = self._live_s + self._pace.live_every_s - now_s
         if live is not None and wait_s <= 0:
             if live[1] - live[0] + 1 < self._live.size:  # all that there is; else go on at once
                 self._live_s = now_s
@@ -334,7 +343,7 @@ class StoreFollower:
             return 0.0
         self._counts["retries"] += 1
         if outcome.kind == writer.PAUSED:
-            wait_s = self._pause_s
+            wait_s = self._pace.pause_s
         elif outcome.kind == writer.LATER:
             wait_s = outcome.retry_s
         else:

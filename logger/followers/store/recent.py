@@ -38,8 +38,8 @@ class Recent:
 
     def delivered(self, first: int, last: int, now_s: float) -> None:
         again = self._again.remove(first, last) > 0
-        newest = self._pieces[-1] if self._pieces else None
-        if newest is not None and newest.last + 1 == first and newest[3] == again and now_s - newest.at_s < 1.0:
+        newest = self._pieces[-1] if self._pieces else _Piece(0.0, 0, -1, False)
+        if (newest.last + 1, newest.again) == (first, again) and now_s - newest.at_s < 1.0:
             self._pieces[-1] = newest._replace(last=last)
         else:
             self._pieces.append(_Piece(now_s, first, last, again))

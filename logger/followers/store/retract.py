@@ -8,6 +8,7 @@ store can't delete. Doing a job twice changes nothing, so a crash at any moment 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 from logger.core.tagging import SLOT_NS, Changed, Spans, Tag
@@ -106,7 +107,7 @@ def still_wrong(told: Iterable[Job], spans: Spans) -> list[Job]:
             if station == job.station:
                 edges |= {-(-at // SLOT_NS) * SLOT_NS for at in (start_ns, end_ns) if at is not None}
         inside = sorted(edge for edge in edges if job.from_ns <= edge <= job.to_ns)
-        for begin, end in zip(inside, inside[1:], strict=False):
+        for begin, end in pairwise(inside):
             if spans.at(job.station, begin) != job.was:
                 left.append(job._replace(from_ns=begin, to_ns=end))
     return left

@@ -1,4 +1,4 @@
-"""Under which tags and times entries are sent, kept in the journal before the first point goes out under them.
+"""Under which tags and times entries are sent, kept in the journal before a point goes out under them.
 
 What is delivered was sent under the spans that are kept; when the books say otherwise, the difference tells
 exactly which entries are to be sent again and which points are to be taken back.
@@ -17,6 +17,7 @@ from logger.followers.store import retract
 from logger.followers.store.places import Places, places_of
 from logger.followers.store.points import Meaning
 from logger.followers.store.retract import Job
+from logger.followers.store.series import series
 from logger.followers.store.times import Times
 from logger.journal.reader import JournalReader
 
@@ -29,8 +30,8 @@ NAME = "store.spans"
 class View:
     """``state`` is what was kept, "" of a new follower."""
 
-    def __init__(self, bay_name: str, description: Bay, state: str = "") -> None:
-        self._bay_name, self._description = bay_name, description
+    def __init__(self, description: Bay, state: str = "") -> None:
+        self._description = description
         self._places: Places | None = None
         self.spans: Spans | None = None
         self.times = Times()
@@ -63,8 +64,7 @@ class View:
 
     def series(self) -> int:
         """How many series the books imply by now."""
-        known = self.spans is not None and self._places is not None
-        return series(self.spans, self._places) if known else 0
+        return 0 if self.spans is None or self._places is None else series(self.spans, self._places)
 
     def look(self, told: Tagging, reader: JournalReader, sent_upto: int) -> Ranges:
         """Take over what the books say now; answers the entries that are to be sent again.
@@ -85,5 +85,5 @@ class View:
             self._places = places_of(reader, self._description)
         if moved or self.meaning is None or self.spans is None or newer.runs != self.spans.runs:
             self.spans = newer
-            self.meaning = Meaning(self._bay_name, newer, self._places, self.times)
+            self.meaning = Meaning(self._description.name, newer, self._places, self.times)
         return again

@@ -93,7 +93,7 @@ class StoreWriter:
         now_s: Callable[[], float] = time.monotonic,
         wall_s: Callable[[], float] = time.time,
     ) -> None:
-        from influxdb_client import InfluxDBClient
+        from influxdb_client.client.influxdb_client import InfluxDBClient
         from influxdb_client.client.write_api import SYNCHRONOUS
 
         self._settings = settings
@@ -101,16 +101,13 @@ class StoreWriter:
         self._where = f"{settings.url}, bucket {settings.bucket}"
         self._token = "" if settings.token is None else settings.token.reveal()
         told = {} if settings.ca_file is None else {"ssl_ca_cert": str(settings.ca_file)}
-        self._client = InfluxDBClient(
-            settings.url,
-            self._token or None,
-            org=settings.org,
-            timeout=int(timeout_s * 1000),
-            enable_gzip=True,
-            **told,
+        make: Any = InfluxDBClient  # its types say less than it takes
+        timeout_ms = int(timeout_s * 1000)
+        self._client: Any = make(
+            settings.url, self._token or None, org=settings.org, timeout=timeout_ms, enable_gzip=True, **told
         )
-        self._write = self._client.write_api(write_options=SYNCHRONOUS)
-        self._delete = self._client.delete_api()
+        self._write: Any = self._client.write_api(write_options=SYNCHRONOUS)
+        self._delete: Any = self._client.delete_api()
         self._link: socket.socket | None = None
         self._fresh = False
         self._fresh_in_row = 0
@@ -131,14 +128,14 @@ class StoreWriter:
         """Let the library's pools say when they make a connection: they keep no count of it."""
 
         def connect(connection: Any) -> None:
-            super(type(connection), connection).connect()
+            super(type(connection), connection).connect()  # type: ignore[misc]  # made below
             self._link, self._fresh = connection.sock, True
 
-        manager = self._client.api_client.rest_client.pool_manager
+        manager: Any = self._client.api_client.rest_client.pool_manager
         pools = {}
         for scheme, pool in manager.pool_classes_by_scheme.items():
-            watched = type("Watched", (pool.ConnectionCls,), {"connect": connect})
-            pools[scheme] = type("WatchedPool", (pool,), {"ConnectionCls": watched})
+            watched = type(pool.ConnectionCls.__name__, (pool.ConnectionCls,), {"connect": connect})
+            pools[scheme] = type(pool.__name__, (pool,), {"ConnectionCls": watched})
         manager.pool_classes_by_scheme = pools
 
     def write(self, text: str) -> Outcome:
@@ -258,4 +255,5 @@ def _cause(error: BaseException) -> str:
     while isinstance(reason, BaseException):
         error, reason = reason, getattr(reason, "reason", None)
     text = str(error) or type(error).__name__
-    return text.split(": ", 1)[1] if " object at 0x" in text.split(": ", 1)[0] and ": " in text else text
+    _, library, rest = text.partition("): " if "Pool(" in text else " object at 0x")
+    return rest.partition(": ")[2] if library.startswith(" object") else rest or text
