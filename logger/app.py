@@ -26,6 +26,7 @@ from logger.journal import lifeboat
 from logger.journal.checkpoint import thaw
 from logger.journal.journal import Journal, JournalError, JournalReader, boot_offset, last_moment
 from logger.loop import Loop
+from logger.observing import Observing, Raised
 from logger.ports.bench import WireBench
 from logger.ports.broker import Broker
 from logger.ports.contract import Port
@@ -97,6 +98,7 @@ class Daemon:
         self.clock = clock or Clock()
         self._told = told
         self._heard = heard
+        self.raised = Raised()
         self.ports: list[Port] = []
         self.by_mqtt: ActionsByMqtt | None = None
         self.followers: list[Follower] = []
@@ -130,6 +132,11 @@ class Daemon:
         self.followers += make_followers(self.configuration, self.loop, self.journal_path, self.clock, broker)
         for follower in self.followers:
             follower.start()
+
+    def _tell(self, findings: list[Finding]) -> None:
+        """What has been committed, to who counts and who listens."""
+        self.raised.hear(findings)
+        self._told(findings)
 
     def _take_actions(self, broker: Broker | None) -> None:
         told = self.configuration.mqtt
@@ -181,7 +188,7 @@ class Daemon:
             version=__version__,
             zone=ZoneInfo(configuration.bay.time_zone),
             health=self._health,
-            told=self._told,
+            told=self._tell,
         )
         if self.journal.last_seq > seq:
             self.loop.catch_up(bay, self._past(seq))
@@ -228,8 +235,19 @@ class Daemon:
         where = str(self.directory / TOKEN_NAME)
         held = {each.port: each.name for each in self.configuration.instruments if each.port is not None}
         self.bench = WireBench(held)
+        observing = Observing(
+            self.loop, self.journal_path, lambda: self.ports, lambda: self.followers, self.raised
+        )
         self.board = BoardServer(
-            self.loop, host, port, token, version=__version__, token_file=where, wires=self.bench
+            self.loop,
+            host,
+            port,
+            token,
+            version=__version__,
+            token_file=where,
+            wires=self.bench,
+            observer=observing,
+            followers=observing,
         )
         try:
             self.board.start()

@@ -149,6 +149,29 @@ class Loop(Questions):
         """What tags a reading, as it stands now; None while the past is folded again behind."""
         return self._ask(lambda: None if self._behind else tagging(self.bay))
 
+    def soon(self, look: Callable[[], T]) -> Future[T]:
+        """Have something looked up in the loop's thread, after all that was put before. Never blocks."""
+        found: Future[T] = Future()
+
+        def work() -> None:
+            try:
+                found.set_result(look())
+            except Exception as error:  # noqa: BLE001  # whoever asked hears of it; the loop goes on
+                found.set_exception(error)
+
+        self._inbox.put(Call(work))
+        return found
+
+    @property
+    def folding(self) -> bool:
+        """Whether the past is folded again behind: `bay` is not to be looked at then."""
+        return self._behind
+
+    @property
+    def broken(self) -> str:
+        """Why there are no live figures; "" while there are."""
+        return self._broken
+
     @property
     def waiting(self) -> int:
         """How many items wait to be taken."""

@@ -36,7 +36,7 @@ _HEADERS = {
 }
 PAGES = {"/": "board.html", "/lots": "lots.html", "/run": "run.html", "/instruments": "instruments.html"}
 """The pages a person opens, and the files they are made of."""
-_OPEN = {*PAGES, "/api/v1/livez", "/api/v1/readyz"}
+_OPEN = {*PAGES, "/livez", "/readyz", "/api/v1/livez", "/api/v1/readyz"}
 _STREAM = "/api/v1/events"
 
 

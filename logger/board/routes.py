@@ -16,8 +16,12 @@ from starlette.responses import Response
 
 from logger.board.desk import Desk
 from logger.board.door import MOST_BODY, hear, too_long
+from logger.board.follower_routes import Followers, add_follower_routes
 from logger.board.guard import PAGE, PAGES, Guard, Sessions
 from logger.board.hub import Hub, TooManyViewersError
+from logger.board.metrics import add_metrics_route
+from logger.board.observed import Observer
+from logger.board.probes import STALE_S, add_probe_routes
 from logger.board.problems import json_response, problem, problem_response
 from logger.board.run_routes import add_run_routes
 from logger.board.static_files import StaticFile, read_all
@@ -27,7 +31,6 @@ from logger.core.actions.schema import schema
 from logger.core.strips import MOST_MINUTES
 
 BODY_TIMEOUT_S = 10.0
-STALE_S = 5.0  # a snapshot older than this means the recording loop no longer turns
 T = TypeVar("T")
 
 
@@ -48,6 +51,8 @@ def build(
     version: str,
     token_file: str = "",
     wires: Wires | None = None,
+    observer: Observer | None = None,
+    followers: Followers | None = None,
 ) -> Guard:
     """The whole application: routes inside, guard around them."""
     app = FastAPI(title="Tallydeck", version=version, docs_url=None, redoc_url=None, openapi_url=None)
@@ -60,6 +65,11 @@ def build(
     _action_route(app, desk)
     if wires is not None:
         add_wire_routes(app, wires, _body_or_answer, _threads(4))
+    add_probe_routes(app, desk, hub, followers, _threads(2))
+    if observer is not None:
+        add_metrics_route(app, observer, _threads(1))
+    if followers is not None:
+        add_follower_routes(app, followers, _body_or_answer, _threads(2))
     app.add_exception_handler(HTTPException, _http_error)
     app.add_exception_handler(Exception, _unexpected)
     return guard

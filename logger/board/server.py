@@ -13,7 +13,9 @@ from collections.abc import Iterator
 import uvicorn
 
 from logger.board.desk import Desk
+from logger.board.follower_routes import Followers
 from logger.board.hub import Hub
+from logger.board.observed import Observer
 from logger.board.patience import PatientProtocol
 from logger.board.routes import build
 from logger.board.wires import Wires
@@ -62,6 +64,8 @@ class BoardServer:
         token_file: str = "",
         most_viewers: int = 64,
         wires: Wires | None = None,
+        observer: Observer | None = None,
+        followers: Followers | None = None,
     ) -> None:
         self._address = _loopback(host)
         if len(token) < 16:
@@ -70,7 +74,7 @@ class BoardServer:
                 "let the daemon make one (delete the token file and start again)"
             )
         self._desk, self._host, self._port = desk, host, port
-        self._wires = wires
+        self._wires, self._observer, self._followers = wires, observer, followers
         self._token, self._version, self._most = token, version, most_viewers
         self._token_file = token_file
         self._ready = threading.Event()
@@ -168,6 +172,8 @@ class BoardServer:
             version=self._version,
             token_file=self._token_file,
             wires=self._wires,
+            observer=self._observer,
+            followers=self._followers,
         )
         config = uvicorn.Config(
             app,

@@ -16,6 +16,8 @@ from functools import partial
 from types import FrameType
 
 from logger.app import Daemon, StartError
+from logger.board.probes import WELL
+from logger.followers.contract import Follower
 from logger.journal.journal import JournalError
 from logger.journal.recorder import Recorder
 from logger.loop import Loop
@@ -72,7 +74,8 @@ def _watch_over(
 def workers_of(daemon: Daemon, limit_s: float = LIMIT_S) -> list[Worker]:
     """Everyone without whom there is no record, no lookout or no board. One line for a new one.
 
-    A port is well while its thread runs: what its wire does, or does not, is an alarm of the bay.
+    A port or a follower is well while its thread runs: what its wire or its receiver does, or does not, is an
+    alarm of the bay.
     """
     loop, recorder = daemon.loop, daemon.loop.recorder
     return [
@@ -81,7 +84,8 @@ def workers_of(daemon: Daemon, limit_s: float = LIMIT_S) -> list[Worker]:
             "journal", partial(_journal_trouble, recorder, Moving(lambda: recorder.counts.commits), limit_s)
         ),
         Worker("board", partial(Moving(daemon.board.beat).stuck, limit_s)),
-        *[Worker(f"port {port.name}", partial(_port_trouble, port)) for port in daemon.ports],
+        *[Worker(f"port {port.name}", partial(_thread_trouble, port)) for port in daemon.ports],
+        *[Worker(f"follower {each.name}", partial(_thread_trouble, each)) for each in daemon.followers],
     ]
 
 
@@ -95,8 +99,8 @@ def _journal_trouble(recorder: Recorder, commits: Moving, limit_s: float) -> str
     return "" if recorder.failing else still
 
 
-def _port_trouble(port: Port) -> str:
-    return "" if port.alive else "its thread has ended"
+def _thread_trouble(of: Port | Follower) -> str:
+    return "" if of.alive else "its thread has ended"
 
 
 def status_of(daemon: Daemon) -> str:
@@ -105,7 +109,9 @@ def status_of(daemon: Daemon) -> str:
     down = [port.name for port in daemon.ports if port.health().link == "down"]
     record = f"NOT RECORDED: {failing}" if failing else "recording"
     wires = f"link down: {', '.join(down)}" if down else f"{len(daemon.ports)} links"
-    return f"{record}; {wires}; board at {daemon.board.url}"
+    behind = [each.name for each in daemon.followers if each.standing().state not in WELL]
+    late = f"; behind: {', '.join(behind)}" if behind else ""
+    return f"{record}; {wires}{late}; board at {daemon.board.url}"
 
 
 def _listen_to_signals(enough: threading.Event) -> None:

@@ -31,9 +31,9 @@ COMMIT_BOUNDS_S = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.
 class Counts:
     """Since the start of the daemon; read by anyone, written by the loop.
 
-    ``readings`` and ``garbage`` are those entered, the latter by (channel, reason). ``took`` counts commits
-    by duration: up to each of `COMMIT_BOUNDS_S`, and longer; ``took_s`` is their sum. ``lost_frames`` are
-    the readings and garbage among the lost records.
+    ``readings`` and ``garbage`` are those entered, the latter by (channel, reason without a number behind),
+    ``others`` the rest by type. ``took`` counts commits by duration: up to each of `COMMIT_BOUNDS_S`, and
+    longer; ``took_s`` is their sum. ``lost_frames`` are the readings and garbage among the lost records.
     """
 
     committed: int = 0
@@ -42,6 +42,7 @@ class Counts:
     lost_frames: int = 0
     readings: int = 0
     garbage: dict[tuple[str, str], int] = field(default_factory=dict)
+    others: dict[str, int] = field(default_factory=dict)
     took: list[int] = field(default_factory=lambda: [0] * (len(COMMIT_BOUNDS_S) + 1))
     took_s: float = 0.0
 
@@ -53,8 +54,11 @@ class Counts:
             if type(record) is Reading:
                 self.readings += 1
             elif type(record) is Garbage:
-                key = record.channel, record.reason
+                key = record.channel, record.reason.rstrip("0123456789").rstrip("-")
                 self.garbage[key] = self.garbage.get(key, 0) + 1
+            else:
+                name = type(record).__name__.lower()
+                self.others[name] = self.others.get(name, 0) + 1
         self.took[bisect_left(COMMIT_BOUNDS_S, took_s)] += 1
         self.took_s += took_s
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Protocol, TypeAlias
 
@@ -32,6 +33,13 @@ class PortHealth:
 
 class Port(Protocol):
     name: str
+
+    @property
+    def handing(self) -> AbstractContextManager[bool]:
+        """Held while an item is counted and handed on: who holds it sees both done or neither.
+
+        `health` may be asked meanwhile. Ports on one wire may share one.
+        """
 
     def start(self) -> None:
         """Begin; returns at once. A wire that is not there is retried for ever, with back-off."""

@@ -100,6 +100,7 @@ class ModbusBus(WireKeeper):
         self._last = next(iter(self._lines.values()))  # whose was the last one
         self._deadline_s = self._quiet_s = 0.0
         self._using = threading.Lock()
+        self.handing = threading.Lock()
         self._joined: set[str] = set()
         self._users: set[str] = set()  # those that joined and have not left
         self.ports = tuple(ModbusPort(self, each.name) for each in instruments)
@@ -273,12 +274,13 @@ class ModbusBus(WireKeeper):
         for item in items:
             if line.asked.name not in self._users:
                 continue
-            if isinstance(item, Garbage):
-                line.rejected += 1
-            else:
-                line.frames += 1
-            line.last_item_ns = item.at_ns
-            self._put(item)
+            with self.handing:
+                if isinstance(item, Garbage):
+                    line.rejected += 1
+                else:
+                    line.frames += 1
+                line.last_item_ns = item.at_ns
+                self._put(item)
 
 
 class ModbusPort:
@@ -287,6 +289,7 @@ class ModbusPort:
     def __init__(self, bus: ModbusBus, name: str) -> None:
         self.name = name
         self._bus = bus
+        self.handing = bus.handing
 
     def start(self) -> None:
         """Begin; returns at once. RuntimeError where it was started before."""

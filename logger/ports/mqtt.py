@@ -48,7 +48,7 @@ class MqttPort:
         self._monotonic = monotonic
         self._gate = FloodGate(decoder.channel)
         self._surge = Surge(MOST_A_SECOND)
-        self._lock = threading.Lock()
+        self.handing = threading.RLock()  # health is asked while it is held
         self._running = False
         self._link = "starting"
         self._message = ""
@@ -63,7 +63,7 @@ class MqttPort:
 
     def stop(self, timeout_s: float = 2.0) -> None:
         """Read no more; safe to call twice."""
-        with self._lock:
+        with self.handing:
             if self._running:
                 self._running = False
                 self._hand_on(*self._gate.flush(self._now()))
@@ -75,7 +75,7 @@ class MqttPort:
         return self._running and self._broker.alive
 
     def health(self) -> PortHealth:
-        with self._lock:
+        with self.handing:
             return PortHealth(
                 self.name,
                 self._url,
@@ -98,7 +98,7 @@ class MqttPort:
     # ------------------------------------------------------------------ from the broker
 
     def linked(self, why: str) -> None:
-        with self._lock:
+        with self.handing:
             state = "down" if why else "up"
             if not self._running:
                 return
@@ -115,7 +115,7 @@ class MqttPort:
             self._put(Circumstance(at_ns, "link", self.name, data))
 
     def message(self, message: Message) -> None:
-        with self._lock:
+        with self.handing:
             if not self._running:
                 return
             at_ns = self._now()
@@ -144,7 +144,7 @@ class MqttPort:
                 self._hand_on(*self._gate.take(item))
 
     def look(self) -> None:
-        with self._lock:
+        with self.handing:
             if self._running:
                 self._hand_on(*self._gate.due(self._now()))
 

@@ -6,6 +6,7 @@ Opening, losing and opening again are `ports.keeper`'s. Each change is told once
 from __future__ import annotations
 
 import select
+import threading
 import time
 from collections.abc import Callable, Iterable
 
@@ -63,6 +64,7 @@ class SerialPort(WireKeeper):
         self._gate = FloodGate(decoder.channel)
         self._surge = Surge(MOST_BYTES_S)
         self._flooded_s: float | None = None
+        self.handing = threading.Lock()
         self._link = "starting"
         self._message = ""
         self._bytes_in = self._frames = self._rejected = self._last_item_ns = 0
@@ -184,9 +186,10 @@ class SerialPort(WireKeeper):
             if isinstance(item, Garbage) and not gated:
                 self._hand_on(self._gate.take(item), gated=True)
                 continue
-            if isinstance(item, Garbage):
-                self._rejected += 1
-            else:
-                self._frames += 1
-            self._last_item_ns = item.at_ns
-            self._put(item)
+            with self.handing:
+                if isinstance(item, Garbage):
+                    self._rejected += 1
+                else:
+                    self._frames += 1
+                self._last_item_ns = item.at_ns
+                self._put(item)
