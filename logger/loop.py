@@ -150,13 +150,16 @@ class Loop(Questions):
         return self._ask(lambda: None if self._behind else tagging(self.bay))
 
     def soon(self, look: Callable[[], T]) -> Future[T]:
-        """Have something looked up in the loop's thread, after all that was put before. Never blocks."""
+        """Have something looked up in the loop's thread, after all that was put before. Never blocks.
+
+        What ``look`` raises is the answer's: a question must never end the record.
+        """
         found: Future[T] = Future()
 
         def work() -> None:
             try:
                 found.set_result(look())
-            except Exception as error:  # noqa: BLE001  # whoever asked hears of it; the loop goes on
+            except Exception as error:  # noqa: BLE001 - handed on to the asker
                 found.set_exception(error)
 
         self._inbox.put(Call(work))
@@ -222,19 +225,14 @@ class Loop(Questions):
 
         What ``look`` raises is raised here: a question must never end the record.
         """
-        asked: Future[T] = Future()
 
-        def work() -> None:
+        def written() -> T:
             if self.recorder.held and not self.recorder.failing:
                 self._commit()
-            try:
-                asked.set_result(look())
-            except Exception as error:  # noqa: BLE001 - handed on to the asker
-                asked.set_exception(error)
+            return look()
 
-        self._inbox.put(Call(work))
         try:
-            return asked.result(timeout_s)
+            return self.soon(written).result(timeout_s)
         except TimeoutError:
             raise TimeoutError("the loop did not answer within 5 s; it may be stopping") from None
 

@@ -85,6 +85,21 @@ class DaemonClient:
         """Every scale with its plate, its check weights and their verdicts, its drift and its warnings."""
         return list(self._ask("/api/v1/scales"))
 
+    def followers(self) -> list[dict[str, Any]]:
+        """Everything that takes the record elsewhere, and how it stands."""
+        return list(self._ask("/api/v1/followers"))
+
+    def follower_aside(self, name: str, limit: int = 100) -> list[dict[str, Any]]:
+        """What a follower set aside, newest first; ClientError, 404 where there is no such follower."""
+        return list(self._ask(f"/api/v1/followers/{quote(name, safe='')}/aside?limit={limit}"))
+
+    def send_again(self, name: str, what: Mapping[str, Any]) -> int:
+        """Have a run, a lot or a stretch (``from``, ``to``) sent again; how many entries were put back.
+
+        ClientError: 404 where there is no such follower, run or lot, 422 where a time is none.
+        """
+        return int(self._ask(f"/api/v1/followers/{quote(name, safe='')}/again", what)["put_back"])
+
     def submit(self, action: Mapping[str, Any]) -> Answer:
         """Have an action entered. A refusal is an Answer too (``accepted`` False).
 
