@@ -2,7 +2,7 @@
 
 A rate is mass over a window, so that a scale's steps do not look like pulses: as long as the track itself
 takes for its rate, between ten seconds and a minute. What was expected while a container was away is drawn
-too (it is in the tally); where nothing was read, or nothing yet, there is None.
+too (it is in the tally), and those points are told; where nothing was read, or nothing yet, there is None.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Any
 
 from logger.core.rules.contract import ChannelNow, StationNow
+from logger.core.track.view import Track
 from logger.core.walltime import rfc3339
 
 NS = 10**9
@@ -17,11 +18,14 @@ KG_H = 3.6e-3  # kg/h in a mg/s
 STEP_S = 10
 SHORTEST_S, LONGEST_S = 10, 60
 MOST_MINUTES = 60
+MOSTLY = 0.5  # of a step's mass
 
 
 def strips(station: StationNow, minutes: int = 10) -> dict[str, Any]:
     """Points every `STEP_S` up to now, oldest first: ``feed`` and ``outlets`` in kg/h, ``water`` in L/min.
 
+    ``estimated`` names, by outlet, the steps most of whose mass was expected, not weighed. ``usual`` is the
+    rate (kg/h) that an outlet's share of the feed comes to: of its target, else of what was fed lately.
     ``minutes``: 1 to `MOST_MINUTES`, else ValueError. What nothing measures is left out.
     """
     if not 1 <= minutes <= MOST_MINUTES:
@@ -35,6 +39,8 @@ def strips(station: StationNow, minutes: int = 10) -> dict[str, Any]:
         "step_s": STEP_S,
         "feed": feed,
         "outlets": {o.outlet.name: _masses(o.now, times) for o in station.outlets if o.now is not None},
+        "estimated": {o.outlet.name: _estimated(o.now, times) for o in station.outlets if o.now is not None},
+        "usual": _usual(station, feed),
         "water": {
             line.name: _flows(now, times)
             for line, now in zip(station.station.water, station.water, strict=True)
@@ -53,6 +59,27 @@ def _masses(now: ChannelNow, times: range) -> list[float | None]:
         round((at[s] - at[s - window]) / window * KG_H, 3) if known_s <= s <= now.last_usable_s + 2 else None
         for s in times
     ]
+
+
+def _estimated(now: ChannelNow, times: range) -> list[int]:
+    """By the step itself, not the longer window: where a container was away, to the step."""
+    track = now.track
+    if track is None:
+        return []
+    found = []
+    for index, s in enumerate(times):
+        estimated = track.estimated_at(s) - track.estimated_at(s - STEP_S)
+        came = track.delivered_at(s) - track.delivered_at(s - STEP_S)
+        if estimated > MOSTLY * max(came, 0.0):
+            found.append(index)
+    return found
+
+
+def _usual(station: StationNow, fed: list[float | None] | None) -> dict[str, float]:
+    rates = [rate for rate in fed or [] if rate is not None]
+    feed = station.station.feed.target_kg_h or (max(0.0, sum(rates) / len(rates)) if rates else 0.0)
+    shares = {o.outlet.name: o.share for o in station.outlets if o.now is not None}
+    return {name: round(share * feed, 3) for name, share in shares.items() if share and feed}
 
 
 def _flows(now: ChannelNow, times: range) -> list[float | None]:

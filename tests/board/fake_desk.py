@@ -39,6 +39,7 @@ class FakeDesk:
         self.records: dict[str, dict[str, Any]] = {}
         self.scales_known: dict[str, Scale] = {}
         self.alarms_list: dict[str, Any] = {"at": "", "raised_in_run": {}, "alarms": []}
+        self.strips_known: dict[str, dict[str, Any]] | None = None
 
     def waiting(self) -> bool:
         """Whether a weight is waited for."""
@@ -115,7 +116,10 @@ class FakeDesk:
         return self.scales_known
 
     def strips(self, station: str, minutes: int = 10) -> dict[str, Any] | None:
-        return {"station": station, "minutes": minutes} if station == "table 1" else None
+        """By default any station but one has strips, and they are empty."""
+        if self.strips_known is not None:
+            return self.strips_known.get(station)
+        return None if station == "none" else {"station": station, "minutes": minutes}
 
     def run_record(self, run: str) -> dict[str, Any] | None:
         if run == "unreadable":

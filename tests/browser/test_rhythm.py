@@ -99,15 +99,15 @@ def test_what_lies_on_the_deck_is_told_with_its_interval(opens: Opener, url: str
     stations = calm()["stations"]
     stations[0]["hold_up"] = {"kg": 0.6, "u_kg": 0.12, "low_kg": 0.4, "high_kg": 0.9}
     desk.show(stations=stations)
-    foot = opens(url).page.locator(".station-foot")
-    expect(foot).to_contain_text("0.4 to 0.9 kg · estimated")
+    held = opens(url).page.locator(".held")
+    expect(held).to_contain_text("0.4 to 0.9 kg · estimated")
     desk.show(stations=stations, units="lb")
-    expect(foot).to_contain_text("0.9 to 2.0 lb · estimated")
+    expect(held).to_contain_text("0.9 to 2.0 lb · estimated")
 
 
 def test_a_recovery_by_earlier_lots_says_so(opens: Opener, url: str, desk: FakeDesk) -> None:
     stations = calm()["stations"]
     stations[0]["recovery"]["expected_from"] = {"words": "estimated from 3 earlier lots"}
     desk.show(stations=stations)
-    foot = opens(url).page.locator(".station-foot")
-    expect(foot).to_contain_text("82 to 91 % · estimated from 3 earlier lots")
+    recovery = opens(url).page.locator(".recovery")
+    expect(recovery).to_contain_text("82 to 91 % · estimated from 3 earlier lots")

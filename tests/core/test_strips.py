@@ -84,3 +84,34 @@ def test_a_length_that_makes_no_sense_is_refused(minutes: int) -> None:
     now = played(steady(20), ONE).stations["table"].now
     with pytest.raises(ValueError, match="must be 1 to 60"):
         strips(now, minutes)
+
+
+def test_steps_of_expected_mass_are_told_where_a_container_was_away() -> None:
+    """They hold, but for their ends, the whole estimated part of the tally."""
+    bay = played(entries(foundry_trace()))
+    now = bay.stations["table"].now
+    made = strips(now, minutes=60)
+    first_s = now.now_s - now.now_s % STEP_S - 3600 + STEP_S
+    (concentrate,) = (o for o in now.outlets if o.outlet.name == "concentrate")
+    assert concentrate.now is not None
+    assert concentrate.now.track is not None
+    told = made["estimated"]["concentrate"]
+    track = concentrate.now.track
+    held = sum(
+        track.estimated_at(first_s + STEP_S * index) - track.estimated_at(first_s + STEP_S * (index - 1))
+        for index in told
+    )
+    assert len(told) == 1
+    assert held > 0.8 * track.view.estimated_mg > 0
+
+
+def test_the_usual_rate_is_the_share_of_the_target() -> None:
+    now = played(entries(foundry_trace())).stations["table"].now
+    usual = strips(now)["usual"]
+    target = now.station.feed.target_kg_h
+    assert target is not None
+    shares = {o.outlet.name: o.share for o in now.outlets if o.now is not None}
+    assert usual == {
+        name: pytest.approx(share * target, abs=0.001) for name, share in shares.items() if share
+    }
+    assert "concentrate" in usual

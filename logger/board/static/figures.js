@@ -45,10 +45,10 @@ export class Units {
   }
 }
 
-/** For reading from afar: decimals give way until six characters are enough. */
+/** For reading from afar: decimals give way until five characters are enough. */
 function large(value, digits) {
   let text = fixed(value, digits);
-  for (let fewer = digits - 1; text.length > 6 && fewer >= 0; fewer -= 1) text = fixed(value, fewer);
+  for (let fewer = digits - 1; text.length > 5 && fewer >= 0; fewer -= 1) text = fixed(value, fewer);
   return text;
 }
 

@@ -9,7 +9,9 @@ import { prepareKeys } from "./keys.js";
 import { Link } from "./link.js";
 import { showInstruments, showRecognised } from "./lists.js";
 import { put } from "./nodes.js";
-import { showStations, tickStation } from "./station.js";
+import { showStations, showStreams, tickStation } from "./station.js";
+import { askStrips } from "./strips.js";
+import { showVerdicts } from "./verdict.js";
 
 let arrivedMs = 0; // on this page's own steady clock
 let atMs = NaN; // the daemon's time of the newest snapshot
@@ -39,7 +41,9 @@ function show(snapshot) {
   put(document, "step", step(snapshot.wall_step_s));
   showRecord(snapshot.recording || {});
   showAlarms(snapshot, units);
+  showVerdicts(snapshot);
   showStations(snapshot, units, marked);
+  askStrips(snapshot, () => showStreams(snapshot));
   showRecognised(snapshot, units);
   showInstruments(snapshot, units, marked);
   offer(snapshot, units.mass, daemonNowMs);

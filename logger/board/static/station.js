@@ -1,8 +1,10 @@
-// A station drawn as the deck lies: feed in at one end, outlets along the edge, a container under each.
+// A station drawn along its product edge: what was fed, then each outlet with its stream, its container, its mass.
 
 import { duration, known, percent, plain, runClock, wallTime } from "./figures.js";
 import { copy, keyed, list, put, words } from "./nodes.js";
 import { showPace, showRhythm } from "./rhythm.js";
+import { drawStream, rows } from "./stream.js";
+import { stripsOf } from "./strips.js";
 import { showWater } from "./water.js";
 
 const STATES = {
@@ -20,6 +22,7 @@ const SAYS = {
   "with water": "with water",
   "as shown": "as the scale shows",
 };
+const MOST_COLUMNS = 6; // more outlets stand in several rows
 let pails = 0;
 
 export function showStations(snapshot, units, marked) {
@@ -28,6 +31,33 @@ export function showStations(snapshot, units, marked) {
     () => copy("t-station"),
     (node, station) => update(node, station, units, marked, snapshot.time_zone),
   );
+  showStreams(snapshot);
+}
+
+/** Draw every lane as far as its last minutes are known, and empty from the top where they are old. */
+export function showStreams(snapshot) {
+  const atMs = Date.parse(snapshot.at);
+  for (const node of document.getElementById("stations").children) {
+    const station = list(snapshot.stations).find((one) => String(one.name) === node.dataset.key);
+    if (!station) continue;
+    const told = stripsOf(station.name) ?? {};
+    const lateS = Math.max(0, (atMs - Date.parse(told.to)) / 1000 || 0);
+    const { band_low_kg_h: low, band_high_kg_h: high, target_kg_h: usual } = station.feed ?? {};
+    const fed = rows(told.feed, told.estimated?.feed, lateS);
+    drawStream(node.querySelector(".feed .stream"), { lane: fed, usual, low, high, marks: [] });
+    for (const child of node.querySelector(".outlets").children) {
+      const name = child.dataset.key;
+      const lane = rows(told.outlets?.[name], told.estimated?.[name], lateS);
+      drawStream(child.querySelector(".stream"), { lane, usual: told.usual?.[name] ?? null, marks: changes(snapshot, station, child.outlet, atMs) });
+    }
+  }
+}
+
+/** The rows of a lane at which its container was changed. */
+function changes(snapshot, station, outlet, atMs) {
+  const here = (item) => item.what === "container-changed" && (item.outlet ? item.station === station.name && item.outlet === outlet.name : item.channel === outlet.channel);
+  const ages = list(snapshot.recognised).filter(here).map((item) => Math.round((atMs - Date.parse(item.at)) / 10000));
+  return ages.filter((row) => row >= 0 && row < 60);
 }
 
 function update(node, station, units, marked, zone) {
@@ -37,16 +67,20 @@ function update(node, station, units, marked, zone) {
   put(node, "lot", lot ? lot.lot : "none open");
   put(node, "lot-more", lot ? words(lot.material, lot.owner, net(lot, units)) : "");
   put(node, "run-label", station.run ? `run ${station.run.run}` : "no run open");
+  showRecovery(node, station.recovery);
+  showHeld(node, station, units);
   node.elapsedS = station.run ? station.run.elapsed_s : null;
   tickStation(node, 0);
   showFeed(node.querySelector(".feed"), station.feed || {}, units, isMarked, wallTime(station.paused_since, zone));
+  node.querySelector(".deck").style.setProperty("--columns", String(1 + list(station.outlets).length));
+  node.querySelector(".deck").classList.toggle("crowded", list(station.outlets).length > MOST_COLUMNS);
   keyed(
     node.querySelector(".outlets"), list(station.outlets), (outlet) => outlet.name, makeOutlet,
     (child, outlet) => showOutlet(child, outlet, units, isMarked(outlet.name, outlet.channel), Boolean(station.run)),
   );
   showWater(node.querySelector(".waters"), station, units, isMarked);
   keyed(
-    node.querySelector(".station-foot"), foot(station, units), (item) => item.name,
+    node.querySelector(".station-foot"), foot(station), (item) => item.name,
     () => copy("t-foot"),
     (child, item) => {
       put(child, "name", item.name);
@@ -75,6 +109,7 @@ function putKey(root, slot, text) {
 function showFeed(node, feed, units, isMarked, pausedSince) {
   node.classList.toggle("unmeasured", !feed.weighed);
   node.classList.toggle("marked", isMarked("feed", feed.channel));
+  put(node, "lane-says", feed.weighed ? "" : "not weighed");
   const rate = units.pair(feed.rate_kg_h, feed.u_rate_kg_h, 1);
   const pause = pausedSince ? `paused since ${pausedSince}` : "";
   put(node, "state", feed.weighed ? words(FEEDS[feed.kind] ?? feed.kind, pause || stateWords(feed.state)) : words("not weighed", pause));
@@ -126,8 +161,10 @@ function makeOutlet() {
 }
 
 function showOutlet(node, outlet, units, marked, running) {
+  node.outlet = outlet;
   node.classList.toggle("unmeasured", !outlet.weighed);
   node.classList.toggle("marked", marked);
+  put(node, "lane-says", outlet.weighed ? "" : "not weighed");
   const tally = units.pair(outlet.delivered_kg, outlet.u_kg);
   put(node, "name", outlet.name);
   put(node, "says", outlet.by_difference ? "by difference" : outlet.weighed ? SAYS[outlet.says] ?? outlet.says : "");
@@ -151,8 +188,10 @@ function showPail(node, outlet, units) {
   const content = known(outlet.content_kg) ? `${units.massText(outlet.content_kg, null, 1)} in it` : "";
   put(node, "full", has ? `${percent(outlet.fill, null, 0)} full${outlet.fill >= 1 ? ": change it" : ""}` : outlet.weighed ? content || "how full: not known" : "Not weighed");
   if (outlet.away_since) put(node, "full", "container away: not caught");
-  put(node, "full-in", known(outlet.full_in_s) ? `full in ${duration(outlet.full_in_s)}` : has ? content : "");
+  put(node, "full-in", known(outlet.full_in_s) ? `full in ${soon(outlet.full_in_s)}` : has ? content : "");
 }
+
+const soon = (s) => (s < 5400 ? duration(s) : `${plain(s / 3600, 1)} h`);
 
 function notice(outlet, running) {
   if (!outlet.weighed) return "A stop here goes unnoticed";
@@ -167,19 +206,24 @@ function deck(holdUp, units) {
   return `${plain(holdUp.low_kg * units.per, 1)} to ${units.massText(holdUp.high_kg, null, 1)} · estimated`;
 }
 
-function foot(station, units) {
-  const items = [];
-  const recovery = station.recovery;
-  if (recovery) {
-    const range = known(recovery.low) && known(recovery.high)
-      ? `${plain(recovery.low * 100, 0)} to ${percent(recovery.high, null, 0)}` : "";
-    items.push({
-      name: `recovery of ${recovery.component ?? "the component"}`,
-      value: percent(recovery.value, null, 0),
-      more: words(range, recovery.estimated ? recovery.expected_from?.words || "estimated" : ""),
-    });
-  }
-  if (known(station.hold_up_kg)) items.push({ name: "on the deck", value: units.massText(station.hold_up_kg, null, 1), more: deck(station.hold_up, units) });
-  for (const [name, value] of Object.entries(station.settings || {})) items.push({ name: String(name), value, more: "" });
-  return items;
+function showHeld(node, station, units) {
+  const has = known(station.hold_up_kg);
+  node.querySelector(".held").hidden = !has;
+  put(node, "held", has ? units.massText(station.hold_up_kg, null, 1) : "");
+  put(node, "held-more", has ? deck(station.hold_up, units) : "");
+}
+
+/** Never without its interval and where it comes from: it rests on expected grades. */
+function showRecovery(node, recovery) {
+  node.querySelector(".recovery").hidden = !recovery;
+  if (!recovery) return;
+  const range = known(recovery.low) && known(recovery.high)
+    ? `${plain(recovery.low * 100, 0)} to ${percent(recovery.high, null, 0)}` : "";
+  put(node, "recovery-of", `recovery of ${recovery.component ?? "the component"}`);
+  put(node, "recovery", percent(recovery.value, null, 0));
+  put(node, "recovery-more", words(range, recovery.estimated ? recovery.expected_from?.words || "estimated" : ""));
+}
+
+function foot(station) {
+  return Object.entries(station.settings || {}).map(([name, value]) => ({ name: String(name), value, more: "" }));
 }
