@@ -10,7 +10,6 @@ from __future__ import annotations
 from typing import Any
 
 from logger.core.rules.contract import ChannelNow, StationNow
-from logger.core.track.view import Track
 from logger.core.walltime import rfc3339
 
 NS = 10**9
