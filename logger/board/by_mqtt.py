@@ -36,12 +36,14 @@ _ANSWER_TOPIC = re.compile(r"[^\x00-\x1f\x7f+#$][^\x00-\x1f\x7f+#]{0,255}")
 class ActionsByMqtt:
     """Takes actions from ``root/act``; a `ports.broker.Subscriber`.
 
-    ``taken``: topics that no answer may go to, because instruments are read there.
+    ``taken``: topics that no answer may go to, because instruments are read there. Below the root none goes
+    but to ``root/answer`` and what lies below that.
     """
 
     def __init__(self, desk: Desk, broker: Broker, root: str, taken: Iterable[str] = ()) -> None:
         self.topic = f"{root}/act"
         self.answers = f"{root}/answer"
+        self._root = f"{root}/"
         self._desk = desk
         self._broker = broker
         self._taken = frozenset((self.topic, *taken))
@@ -111,9 +113,13 @@ class ActionsByMqtt:
             return too_long()
         return hear(self._desk, message.payload, WHO)
 
+    def _own(self, topic: str) -> bool:
+        """Whether the daemon itself speaks there: an answer must not pass for its word."""
+        return topic.startswith(self._root) and not topic.startswith(f"{self.answers}/")
+
     def _answer(self, message: Message, heard: Heard) -> None:
         topic = message.answer_to
-        if not _ANSWER_TOPIC.fullmatch(topic) or topic in self._taken:
+        if not _ANSWER_TOPIC.fullmatch(topic) or topic in self._taken or self._own(topic):
             topic = self.answers
         body = heard.body | _id_of(message.payload)
         if not self._broker.publish(topic, plain_json(body), message.correlation[:MOST_CORRELATION]):

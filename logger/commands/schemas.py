@@ -1,4 +1,4 @@
-"""The JSON Schemas of the actions and of a weigh-up as files, the same bytes each time."""
+"""JSON Schemas as files, the same bytes each time: of actions, of a weigh-up, of what goes out by MQTT."""
 
 from __future__ import annotations
 
@@ -19,6 +19,13 @@ def write_weigh_up_schema(path: Path) -> None:
     from logger.balance.document import WeighUp
 
     _write(path, WeighUp.model_json_schema())
+
+
+def write_mqtt_schema(path: Path) -> None:
+    """Write it where who listens at the broker finds it: ``config/mqtt.schema.json``."""
+    from logger.followers.mqtt.messages import schema as published
+
+    _write(path, published())
 
 
 def _write(path: Path, what: dict[str, Any]) -> None:

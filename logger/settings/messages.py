@@ -17,6 +17,10 @@ from logger.settings.values import MessageSource, MqttSettings
 
 PLAIN_PORT, TLS_PORT = 1883, 8883
 """The ports that IANA has registered for MQTT (mqtt, secure-mqtt)."""
+OWN_LEVELS = frozenset(
+    {"act", "answer", "status", "record", "alarms", "alarm", "beacon", "sounder", "station", "event"}
+)
+"""What the daemon's own topics begin with below their root (see `deploy/broker/TOPICS.md`)."""
 
 
 def message_source(name: str, table: InstrumentTable, faults: Faults) -> MessageSource | None:
@@ -99,6 +103,23 @@ def topics_once(document: Document, faults: Faults) -> None:
             )
 
 
+def topics_apart(document: Document, root: str, faults: Faults) -> None:
+    """No instrument is read where the daemon itself speaks or listens."""
+    for name, table in document.instruments.items():
+        topic = None if table.mqtt is None else table.mqtt.topic
+        if topic is None or not topic.startswith(f"{root}/"):
+            continue
+        level = topic.removeprefix(f"{root}/").split("/")[0]
+        if level in OWN_LEVELS:
+            faults.add(
+                ("instruments", name, "mqtt", "topic"),
+                f"{show(topic)}, where the daemon itself speaks or listens",
+                f"a topic outside {root}/{level}",
+                "have the sender publish elsewhere, or give the daemon another topic at [mqtt]",
+                ("mqtt", "topic"),
+            )
+
+
 def broker(document: Document, env: Mapping[str, str], faults: Faults) -> MqttSettings | None:
     """How the broker is reached; None where there is none."""
     table = document.mqtt
@@ -113,6 +134,8 @@ def broker(document: Document, env: Mapping[str, str], faults: Faults) -> MqttSe
             'write it like host = "192.168.1.30"; the port has a key of its own',
         )
     name = _level(document.bay.name)
+    root = (table.topic or f"tallydeck/{name}").rstrip("/")
+    topics_apart(document, root, faults)
     return MqttSettings(
         table.host,
         table.port if table.port is not None else (TLS_PORT if table.tls else PLAIN_PORT),
@@ -121,7 +144,7 @@ def broker(document: Document, env: Mapping[str, str], faults: Faults) -> MqttSe
         table.tls,
         _ca_file(table, faults),
         _client_id(table, name, faults),
-        (table.topic or f"tallydeck/{name}").rstrip("/"),
+        root,
         table.actions,
         table.publish,
         *_own_certificate(table, faults),

@@ -9,18 +9,19 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from logger.core.description import Bay
 from logger.core.entries import Finding
 from logger.core.tagging import Clockwork
 from logger.followers.contract import Home, Standing
-from logger.followers.mqtt import states
+from logger.followers.mqtt import remembered, states
 from logger.followers.mqtt.events import Batch, next_batch, payload_of
 from logger.followers.mqtt.post import LONG_S, NEVER, SHORT_S, TOO_LARGE, Answer, Post
-from logger.followers.mqtt.shown import Shown
+from logger.followers.mqtt.remembered import Remembered
+from logger.followers.mqtt.shown import CLEARED, Shown
 from logger.followers.mqtt.topics import Topics
 from logger.followers.progress import Progress
 from logger.followers.worker import Trouble, Worker
@@ -72,6 +73,7 @@ class BrokerFollower:
         self._topics = Topics(root, bay)
         self._alarms = states.Alarms(self._topics)
         self._shown = Shown()
+        self._remembered = Remembered()
         self._worker = Worker("mqtt out", self._turn)
         self._post = Post(broker, self._worker.wake, rests_s)
         self._trouble = Trouble(NAME, home.put, now_ns)
@@ -96,6 +98,7 @@ class BrokerFollower:
     def start(self) -> None:
         with JournalReader(self._journal) as reader:
             self._progress = Progress(NAME, reader.cursor(NAME))
+            self._remembered = Remembered(reader.cursor(remembered.NAME)[1])
         self._unwatch = self._home.watch(self._commit)
         self._worker.start()
         self._broker.join(self)
@@ -197,8 +200,9 @@ class BrokerFollower:
             if answer.refused and answer.code not in NEVER:
                 self._shown.refused(answer.topic)
             else:
-                self._shown.taken(answer.topic)
                 self._counts["states"] += 1
+                if self._shown.taken(answer.topic):
+                    self._remembered.cleared(answer.topic)
             return
         batch = self._batch
         if batch is None or answer.mark not in batch.flying:
@@ -254,7 +258,19 @@ class BrokerFollower:
         self._shown.want(states.record(self._topics, snapshot))
         if self._live and now_s - self._figures_s >= FIGURES_S:
             self._figures_s = now_s
+            self._look_at_figures(snapshot)
+
+    def _look_at_figures(self, snapshot: Mapping[str, Any]) -> None:
+        """Figures fail alone: a fault in one must not keep an alarm back."""
+        try:
             self._shown.want(states.stations(self._topics, snapshot))
+        except Exception:
+            log.exception("%s: a fault of the program; the figures are not sent now", NAME)
+            return
+        self._shown.want(dict.fromkeys(self._remembered.gone(self._shown.topics), CLEARED))
+        changed = self._remembered.cursor()
+        if changed is not None:
+            self._home.keep(changed)
 
     # ------------------------------------------------------------------ what happened
 

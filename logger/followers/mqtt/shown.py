@@ -9,6 +9,9 @@ from collections.abc import Iterator
 
 from logger.followers.mqtt.states import States
 
+CLEARED = ""
+"""A retained message without a payload takes away the one that is kept (MQTT 5.0, 3.3.1.3)."""
+
 
 class Shown:
     """One thread uses it."""
@@ -32,9 +35,13 @@ class Shown:
         self._there[topic] = payload
         self._flying.add(topic)
 
-    def taken(self, topic: str) -> None:
-        """The broker has it."""
+    def taken(self, topic: str) -> bool:
+        """The broker has it. True where it is a topic that was to be cleared: it is forgotten then."""
         self._flying.discard(topic)
+        if self._there.get(topic) != CLEARED or self._wanted.get(topic) != CLEARED:
+            return False
+        del self._there[topic], self._wanted[topic]
+        return True
 
     def refused(self, topic: str) -> None:
         """The broker has not taken it: it is due again."""
@@ -48,4 +55,5 @@ class Shown:
 
     @property
     def topics(self) -> set[str]:
-        return set(self._wanted)
+        """Those that should be there."""
+        return {topic for topic, payload in self._wanted.items() if payload != CLEARED}
