@@ -11,12 +11,10 @@ later correction knows what to take back.
 from __future__ import annotations
 
 import logging
-import random
 import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
 
 from logger.clock import Clock
 from logger.core.description import Bay
@@ -26,13 +24,15 @@ from logger.followers.store import view, writer
 from logger.followers.store.lanes import Lane
 from logger.followers.store.points import Line
 from logger.followers.store.recent import Recent
+from logger.followers.store.retract import Job
+from logger.followers.store.sender import LIFE, Pace, Sender
+from logger.followers.store.taking_back import TakingBack
 from logger.followers.store.view import View
-from logger.followers.store.writer import Refused, StoreWriter, Written
-from logger.followers.worker import Trouble, Worker
+from logger.followers.store.writer import Refused, Written
+from logger.followers.worker import Worker
 from logger.journal.cursors import Aside, Cursor
 from logger.journal.errors import JournalError
 from logger.journal.reader import JournalReader
-from logger.ports.schedule import Backoff
 from logger.settings.values import StoreSettings
 
 log = logging.getLogger("tallydeck.followers")
@@ -47,24 +47,14 @@ UNKEPT = 50_000
 """Entries: no life of the program sends more than these beyond the cursor that it last had kept."""
 RETELLS = frozenset({"run-opened", "run-closed", "run-changed", "run-withdrawn", "clock", "boot"})
 """After these the books or the clock may say something else of a reading."""
+TRIES = 5
+"""A store that fails at one entry alone, and says that the fault is its own, is asked so often."""
+IN_ROW = 20
+"""So many points set aside, and none taken between: it is not about the points."""
+ALL_REFUSED = "see what the store says; once it is mended, send them again: tallydeck follower again store"
 RECENT = "store.recent"
 """The cursor that `recent` is kept as."""
-COUNTS = ("points", "batches", "retries", "bisected", "bytes", "put_back", "retractions")
 _NOT_READ = Ledger(0, 0, 0, 0, 0, 0)
-
-
-class Pace(NamedTuple):
-    """Times in seconds. ``pause_s``: a store that refuses us is asked again so often; ``first_s`` and
-    ``longest_s``: how long to wait after a write that failed."""
-
-    live_every_s: float = 0.5
-    timeout_s: float = writer.TIMEOUT_S
-    pause_s: float = 60.0
-    first_s: float = 0.5
-    longest_s: float = 30.0
-
-
-LIFE = Pace()
 
 
 class StoreFollower:
@@ -87,31 +77,29 @@ class StoreFollower:
         self._description = description
         self._pace, self._now_s = pace, now_s
         self._worker = Worker(NAME, self._turn)
-        self._trouble: Trouble | None = None
         self._reader: JournalReader | None = None
-        self._writer: StoreWriter | None = None
         self._progress: Progress | None = None
         self._view = View(description)
         self._recent = Recent()
         self._live, self._old = Lane(), Lane()
-        self._backoff = Backoff(pace.first_s, pace.longest_s, 0.5, random.random)
-        self._counts = dict.fromkeys(COUNTS, 0)
+        self._sender = Sender(settings, pace, now_s)
+        self._taking_back = TakingBack(settings.retract, description.name, self._sender)
         self._keeping = threading.Lock()
         self._end_watch: Callable[[], None] = lambda: None
         self._last = 0  # the journal's newest entry
         self._looked_s = self._live_s = self._kept_s = float("-inf")
-        self._not_before_s = float("-inf")
         self._trust_s = now_s() + TRUST_FOLDED_S
-        self._unsure = True  # the store may have forgotten what it took last
         self._unwritten = ""  # the view's state that is on its way into the journal
         self._waits_for = "for its first turn"
         self._oldest: tuple[int, int] = (0, 0)  # station time of the oldest live and of the oldest entry
         self._warned = False
+        self._tries = self._in_row = 0  # of one entry; points set aside and nothing taken between
+        self._unread = False  # the journal could not be read
 
     # ------------------------------------------------------------------ from other threads
 
     def start(self) -> None:
-        self._trouble = Trouble(NAME, self._home.put, self._clock.now_ns)
+        self._sender.start(NAME, self._home, self._clock.now_ns)
         self._worker.start()
         self._end_watch = self._home.watch(self._worker.wake)
 
@@ -121,8 +109,7 @@ class StoreFollower:
         end_s = time.monotonic() + timeout_s
         self._worker.stop(timeout_s / 2)
         while self._worker.alive and time.monotonic() < end_s:
-            if self._writer is not None:
-                self._writer.interrupt()
+            self._sender.interrupt()
             self._worker.stop(0.1)
         if self._worker.alive:
             log.warning("store: a write hangs; the daemon does not wait for it")
@@ -131,9 +118,7 @@ class StoreFollower:
         if self._reader is not None:
             self._reader.close()
             self._reader = None
-        if self._writer is not None:
-            self._writer.close()
-            self._writer = None
+        self._sender.close()
 
     @property
     def alive(self) -> bool:
@@ -144,16 +129,15 @@ class StoreFollower:
         ledger = _NOT_READ if progress is None else progress.ledger(self._last)
         now_ns = self._clock.now_ns()
         lag_s, behind_s = (max(0, now_ns - at_ns) / 1e9 if at_ns else 0.0 for at_ns in self._oldest)
-        message = "" if self._trouble is None else self._trouble.message
+        message = self._sender.message
         if not message and self._waits_for:
             message = f"waits {self._waits_for}"
-        behind_s, counts = max(lag_s, behind_s), dict(self._counts)
+        behind_s, counts = max(lag_s, behind_s), dict(self._sender.counts)
         return Standing(NAME, self._settings.url, self._state(), lag_s, behind_s, message, ledger, counts)
 
     def _state(self) -> str:
-        trouble = self._trouble
-        if trouble is not None and trouble.message:
-            return "paused" if trouble.paused else "retrying"
+        if self._sender.message:
+            return "paused" if self._sender.paused else "retrying"
         if self._waits_for:
             return "starting"
         return "behind" if self._progress is not None and self._progress.behind else "live"
@@ -164,7 +148,7 @@ class StoreFollower:
             raise JournalError("the follower has not read the journal yet", "busy", "try again in a second")
         count = progress.put_back(first, last)
         if count:
-            self._counts["put_back"] += count
+            self._sender.counts["put_back"] += count
             self._keep()
         self._worker.wake()
         return count
@@ -172,14 +156,14 @@ class StoreFollower:
     # ------------------------------------------------------------------ one turn
 
     def _turn(self) -> float:
-        assert self._trouble is not None  # noqa: S101  (made by start)
         try:
             reader = self._open()
-            waits_for = self._look(reader)
-            if waits_for:
-                self._waits_for = waits_for
+            self._waits_for = self._look(reader)
+            if self._unread:
+                self._unread = False
+                self._sender.mended()
+            if self._waits_for:
                 return 0.1
-            self._waits_for = ""
             rest_s = self._work(reader)
             self._measure(reader)
             return rest_s
@@ -187,7 +171,8 @@ class StoreFollower:
             if self._reader is not None:
                 self._reader.close()
                 self._reader = None
-            self._trouble.failed(error.what, error.do or "see the daemon's log")
+            self._unread = True
+            self._sender.trouble(error.what, error.do or "see the daemon's log")
             return 1.0
 
     def _open(self) -> JournalReader:
@@ -197,8 +182,6 @@ class StoreFollower:
             self._progress = Progress(NAME, self._reader.cursor(NAME))
             self._view = View(self._description, self._reader.cursor(view.NAME)[1])
             self._recent = Recent(self._reader.cursor(RECENT)[1])
-        if self._writer is None:
-            self._writer = StoreWriter(self._settings, timeout_s=self._pace.timeout_s)
         return self._reader
 
     # ------------------------------------------------------------------ what the journal and the books say
@@ -248,6 +231,7 @@ class StoreFollower:
             self._keep()
             self._home.keep(Cursor(view.NAME, 0, after))
             self._unwritten = after
+            self._sender.corrected()
             self._watch_series()
         return ""
 
@@ -268,8 +252,8 @@ class StoreFollower:
         """One write at most; answers how long to rest."""
         progress, now_s = self._progress, self._now_s()
         assert progress is not None  # noqa: S101  (made by _open)
-        if now_s < self._not_before_s:
-            return self._not_before_s - now_s
+        if self._sender.wait_s > 0:
+            return self._sender.wait_s
         live, old = progress.live(self._live.size), progress.backlog(self._old.size)
         wait_s = self._live_s + self._pace.live_every_s - now_s
         if live is not None and wait_s <= 0:
@@ -278,7 +262,18 @@ class StoreFollower:
             return self._send(reader, self._live, *live)
         if old is not None:
             return self._send(reader, self._old, *old)
+        job = self._taking_back.due(self._view, progress)
+        if job is not None:
+            return self._take_back(job, reader)
         return wait_s if live is not None else 1.0
+
+    def _take_back(self, job: Job, reader: JournalReader) -> float:
+        refused = self._taking_back.step(job, self._view, reader)
+        if refused is not None:
+            return self._failed(refused)
+        if job not in self._view.jobs:
+            self._home.keep(Cursor(view.NAME, 0, self._view.state()))
+        return 0.0
 
     def _send(self, reader: JournalReader, lane: Lane, first: int, last: int) -> float:
         """Read and write one batch; what it cost, and what became of it."""
@@ -288,10 +283,11 @@ class StoreFollower:
         if not lines:
             self._settle(first, last, len(records))
             return 0.0
-        outcome = self._write(lines)
+        outcome = self._sender.write(lines)
         if isinstance(outcome, Written):
-            if outcome.reconnected or self._unsure:
+            if self._sender.unsure:
                 self._forgotten()
+            self._in_row = 0
             lane.took(last - first + 1, outcome.took_s, self._now_s())
             self._recent.delivered(first, last, self._now_s())
             self._settle(first, last, len(records), sent=True)
@@ -300,7 +296,7 @@ class StoreFollower:
             return self._failed(outcome)
         if lines[0].seq == lines[-1].seq:
             return self._alone(lines, first, last, len(records))
-        self._counts["bisected"] += 1
+        self._sender.counts["bisected"] += 1
         if outcome.kind == writer.LARGE:
             lane.too_large(last - first + 1, self._now_s())
         else:
@@ -309,49 +305,28 @@ class StoreFollower:
 
     def _alone(self, lines: list[Line], first: int, last: int, read: int) -> float:
         """One entry whose lines are not all taken: those that are not are set aside."""
-        aside = []
+        aside, refused = [], None
         for line in lines:
-            outcome = self._write([line])
+            outcome = self._sender.write([line])
             if isinstance(outcome, Written):
                 continue
             if outcome.kind not in (writer.BAD, writer.LARGE):
                 return self._failed(outcome)
+            self._tries += 1
+            if outcome.status >= 500 and self._tries < TRIES:
+                return self._failed(outcome._replace(kind=writer.AWAY))
+            refused = outcome
             aside.append(Aside(line.seq, line.at_ns, outcome.said or outcome.what, line.text))
             log.warning("store: a point of entry %d is set aside: %s", line.seq, outcome.what)
         self._settle(first, last, read, tuple(aside), sent=True)
+        self._tries, self._in_row = 0, self._in_row + len(aside)
+        if refused is not None and self._in_row >= IN_ROW:
+            what = f"the store takes nothing; the last {self._in_row} points were set aside: {refused.what}"
+            return self._failed(refused._replace(kind=writer.PAUSED, what=what, do=ALL_REFUSED))
         return 0.0
 
-    def _write(self, lines: list[Line]) -> writer.Outcome:
-        assert self._writer is not None  # noqa: S101  (made by _open)
-        outcome = self._writer.write("\n".join(line.text for line in lines))
-        if isinstance(outcome, Written):
-            self._counts["points"] += len(lines)
-            self._counts["batches"] += 1
-            self._counts["bytes"] += outcome.size
-            self._well()
-        return outcome
-
-    def _well(self) -> None:
-        assert self._trouble is not None  # noqa: S101  (made by start)
-        self._trouble.well()
-        self._backoff.mended()
-
     def _failed(self, outcome: Refused) -> float:
-        """Say it, and when to try again."""
-        assert self._trouble is not None  # noqa: S101  (made by start)
-        if self._worker.stopping:
-            return 0.0
-        self._counts["retries"] += 1
-        if outcome.kind == writer.PAUSED:
-            wait_s = self._pace.pause_s
-        elif outcome.kind == writer.LATER:
-            wait_s = outcome.retry_s
-        else:
-            self._unsure = True
-            wait_s = self._backoff.wait_s()
-        self._trouble.failed(outcome.what, outcome.do, paused=outcome.kind == writer.PAUSED)
-        self._not_before_s = self._now_s() + wait_s
-        return wait_s
+        return 0.0 if self._worker.stopping else self._sender.failed(outcome)
 
     # ------------------------------------------------------------------ the ledger
 
@@ -365,13 +340,13 @@ class StoreFollower:
 
     def _forgotten(self) -> None:
         """The store may have lost what it took last."""
-        self._unsure = False
+        self._sender.unsure = False
         for first, last in self._recent.forgotten():
             self._put_back(first, last)
 
     def _put_back(self, first: int, last: int) -> None:
         assert self._progress is not None  # noqa: S101  (made by _open)
-        self._counts["put_back"] += self._progress.put_back(first, last)
+        self._sender.counts["put_back"] += self._progress.put_back(first, last)
 
     def _keep(self, aside: tuple[Aside, ...] = ()) -> None:
         """Have the loop keep how far it has come. Two threads may: the newer word must come last."""

@@ -22,6 +22,8 @@ OUT_OF_ORDER_NS = 10 * 10**9
 """A port stamps a reading before the loop numbers it: by so much at most may one be older than its
 neighbours (a loop that stood still, say on a slow disk, finds older ones behind what it stamps itself)."""
 
+FEW = 5_000
+
 
 class Job(NamedTuple):
     """``[from_ns, to_ns)`` of a station's time had the tag ``was``; its entries are those from ``first`` to
@@ -89,8 +91,10 @@ def entries_in(reader: JournalReader, from_ns: int, to_ns: int) -> tuple[int, in
             break
     if not first:
         return 1, 0
-    start = max(reader.first_seq_at(to_ns - OUT_OF_ORDER_NS), first)
     end = reader.first_seq_at(to_ns + OUT_OF_ORDER_NS)
+    start = first
+    if end - first > FEW:  # what came before is no candidate, but for the very last of it
+        start = max(reader.first_seq_at(to_ns - OUT_OF_ORDER_NS) - 1, first)
     last = first
     for record in reader.read(start - 1, end, chunk=1000):
         if from_ns <= record.at_ns < to_ns:

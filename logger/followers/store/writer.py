@@ -47,7 +47,6 @@ _MEANS = {
     429: LATER,
     503: LATER,
 }
-_NO_SUCH_API = frozenset({404, 405, 501})
 
 
 class Written(NamedTuple):
@@ -74,9 +73,9 @@ class Refused(NamedTuple):
     status: int = 0
 
     @property
-    def no_such_api(self) -> bool:
-        """Of a delete: this store can't."""
-        return self.status in _NO_SUCH_API or (self.status == 400 and "unsupported" in self.said.lower())
+    def refuses_deletes(self) -> bool:
+        """Of a delete: this store can't, or does not let us."""
+        return self.kind in (BAD, LARGE, PAUSED) or self.status == 501
 
 
 Outcome: TypeAlias = Written | Refused

@@ -10,9 +10,10 @@ from typing import Any
 from logger.core.description import Bay, Channel, Feed, Outlet, Station
 from logger.core.entries import Circumstance, Finding, Reading, Record
 from logger.core.tagging import Clockwork, Run, Spans, Tagging
-from logger.followers.store.follower import Pace, StoreFollower
+from logger.followers.store.follower import StoreFollower
 from logger.followers.store.places import Places
 from logger.followers.store.points import Meaning
+from logger.followers.store.sender import Pace
 from logger.followers.store.times import Times
 from logger.journal.cursors import Cursor
 from logger.journal.journal import Journal, JournalReader
@@ -108,13 +109,13 @@ class Home:
     def readings(self, count: int, every_ns: int = NS // 100, channels: Sequence[str] = CHANNELS) -> None:
         self.enter(list(readings(self.clock.at_ns, count, every_ns, channels)))
 
-    def run(self, event: str, run: str, span: Run | None) -> None:
+    def run(self, event: str, run: str, span: Run | None, data: dict[str, Any]) -> None:
         """The books change, and say so."""
         if span is None:
             del self.runs[run]
         else:
             self.runs[run] = span
-        self.enter([Finding(self.clock.at_ns, f"run-{event}", run, self.journal.last_seq, {"run": run})])
+        self.enter([Finding(self.clock.at_ns, f"run-{event}", run, self.journal.last_seq, data)])
 
     def until(self, true: Callable[[], Any], what: str, timeout_s: float = 20.0) -> None:
         """Wait for something while cursors are kept, as the loop would."""

@@ -11,7 +11,7 @@ import pytest
 from logger.core.entries import Tick
 from logger.core.tagging import Clockwork
 from logger.followers.progress import Ledger, Progress
-from logger.followers.store.follower import Pace
+from logger.followers.store.sender import Pace
 from logger.followers.store.times import Pin, Times
 from logger.journal.journal import JournalReader
 from tests.followers.store.homes import BRISK, NS, Home, delivered, expected, follower

@@ -224,7 +224,7 @@ def test_a_delete_says_when_a_store_can_not(store: StoreStub, to: StoreWriter) -
         '_measurement="reading" AND bay="b"',
     )
     store.can_delete = False
-    assert refused(to.delete(*where)).no_such_api
+    assert refused(to.delete(*where)).refuses_deletes
     store.can_delete = True
     assert store.held
     assert isinstance(to.delete(*where), Written)
