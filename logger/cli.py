@@ -16,6 +16,7 @@ from logger.commands import (
     balance,
     compare,
     explain,
+    follower,
     lots,
     runs,
     said,
@@ -61,6 +62,7 @@ app.add_typer(lots.lot_app, name="lot")
 app.add_typer(runs.run_app, name="run")
 app.add_typer(say.say_app, name="say")
 app.add_typer(alarms.alarm_app, name="alarm")
+app.add_typer(follower.follower_app, name="follower")
 wire.wire_app.command("find")(wire_find.find)
 app.add_typer(wire.wire_app, name="wire")
 app.command()(show.now)

@@ -75,6 +75,7 @@ COMMANDS = [
     ["run", "end"],
     *[["say", word] for word in SAID],
     *[["alarm", word] for word in ALARM],
+    *[["follower", word] for word in ("list", "aside", "again")],
     *[["wire", word] for word in ("list", "listen", "find", "record", "play")],
 ]
 

@@ -24,6 +24,9 @@ from logger.commands.shared import (
 from logger.core.rhythm_words import cost
 from logger.core.units import WATER_UNIT, kg_to, litres_to
 
+RIGHT = frozenset({"net", "entry", "seq", "lag", "backlog", "delivered", "pending", "aside"})
+"""Columns of numbers."""
+
 
 def table(title: str, rows: list[dict[str, Any]], columns: dict[str, str]) -> None:
     """Print rows; ``columns`` maps keys to heads. Names are printed as they are, whatever they hold."""
@@ -32,7 +35,7 @@ def table(title: str, rows: list[dict[str, Any]], columns: dict[str, str]) -> No
         return
     made = Table(box=None, pad_edge=False, header_style="bold")
     for key, head in columns.items():
-        made.add_column(head, justify="right" if key in {"net", "entry"} else "left")
+        made.add_column(head, justify="right" if key in RIGHT else "left")
     for row in rows:
         made.add_row(*(Text("" if row.get(key) is None else str(row[key])) for key in columns))
     out.print(made)
