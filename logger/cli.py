@@ -96,7 +96,9 @@ def _main(
 @app.command()
 def check(
     file: Annotated[Path, typer.Argument(help="The configuration (TOML).")],
-    probe: Annotated[bool, typer.Option("--probe", help="Also open each port and listen.")] = False,
+    probe: Annotated[
+        bool, typer.Option("--probe", help="Also open each port and listen, and try store and broker.")
+    ] = False,
     seconds: Annotated[float, typer.Option(help="How long to listen.")] = 3.0,
     as_json: JsonOption = False,
 ) -> None:

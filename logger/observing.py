@@ -8,9 +8,9 @@ frames read, written, held and lost belong together to the piece, however fast r
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -141,7 +141,7 @@ class Observing:
     def aside(self, name: str, limit: int) -> list[dict[str, Any]]:
         """See `board.follower_routes.Followers`."""
         self._follower(name)
-        with self._reader() as reader:
+        with self._reading() as reader:
             return [
                 {"seq": each.seq, "at": rfc3339(each.at_ns), "reason": each.reason, "text": each.text}
                 for each in reader.aside(name, limit)
@@ -151,7 +151,7 @@ class Observing:
         """See `board.follower_routes.Followers`."""
         follower = self._follower(name)
         stretches = self._stretches(what)
-        with self._reader() as reader:
+        with self._reading() as reader:
             last = reader.last_seq
             ranges = [
                 (
@@ -160,7 +160,7 @@ class Observing:
                 )
                 for from_ns, to_ns in stretches
             ]
-        return sum(follower.again(first, end) for first, end in ranges if first <= end)
+            return sum(follower.again(first, end) for first, end in ranges if first <= end)
 
     def _follower(self, name: str) -> Follower:
         found = {each.name: each for each in self._followers()}
@@ -192,11 +192,14 @@ class Observing:
             raise FollowerRefused(404, code, missing[0], f"Look at {missing[1]}")
         return [(start_ns, end_ns) for _, _, start_ns, end_ns in chosen]
 
-    def _reader(self) -> JournalReader:
+    @contextmanager
+    def _reading(self) -> Iterator[JournalReader]:
+        """A reader for one answer; its trouble, and a follower's with the journal, is a refusal."""
         try:
-            return JournalReader(self._journal, limit_s=PATIENCE_S)
+            with JournalReader(self._journal, limit_s=PATIENCE_S) as reader:
+                yield reader
         except JournalError as error:
-            raise FollowerRefused(503, "journal", str(error), "Look at the daemon's log.") from error
+            raise FollowerRefused(503, "journal", error.what, f"{error.do or 'Try again'}.") from error
 
 
 def _instrument(health: PortHealth) -> Instrument:

@@ -175,7 +175,7 @@ def test_without_leave_no_action_is_taken(broker: Mosquitto, tmp_path: Path) -> 
 def test_checking_beside_a_running_daemon_takes_nothing_from_it(broker: Mosquitto, tmp_path: Path) -> None:
     with daemon_at(broker, tmp_path) as daemon, Talker(broker.port) as talker:
         until(lambda: daemon.ports[0].health().link == "up", "the link")
-        (found,) = probe_ports(daemon.configuration, 0.3)
+        found, _ = probe_ports(daemon.configuration, 0.3)
         assert not found["alive"]
         talker.say("bay/concentrate", "1")
         until(lambda: daemon.ports[0].health().frames, "a reading")
