@@ -227,6 +227,9 @@ class Bay:
     def _do(self, entry: Action, found: list[Finding]) -> None:
         body: Any = entry.body
         match body:
+            case actions.Withdraw() if (seq := self.containers.spoke(body.entry)) is not None:
+                found += self.containers.withdraw(entry, seq)
+                self.keeper.corrected(self.at_ns)
             case _ if isinstance(body, BOOKED):
                 self._changes(self.keeper.act(entry, self.at_ns), entry.at_ns, found)
             case (

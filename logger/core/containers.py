@@ -3,6 +3,7 @@
 Everything said here is about one step of an outlet's weight, the last or the next within two minutes;
 `core.track.told` finds it and changes what it counts for. It keeps the number it was recognised under, so it
 can be corrected like everything else. The same said twice within five seconds is taken once: wet buttons.
+The latest can be withdrawn, as if they had not been said (`core.track.unsay`).
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping
 from contextlib import suppress
-from typing import Any
+from typing import Any, NamedTuple
 
 from logger.core import actions
 from logger.core.books import Books, Refused, Sample
@@ -23,9 +24,11 @@ from logger.core.track.view import Recognised, Track, TrackState
 from logger.core.walltime import rfc3339
 
 NS = 10**9
+WITHDRAWN_KEPT = 50
 FUTURE_NS = 60 * NS  # a hand-held clock may be a little ahead
 TWICE_NS = 5 * NS
 KINDS = {"container-changed": "change", "container-away": "away", "decanted": "decanted"}
+TOO_OLD = "what was recognised is corrected by the number shown with it"
 NO_SCALE = "there is no step of a weight to see; write a note instead"
 
 UNSEEN = {
@@ -35,6 +38,16 @@ UNSEEN = {
     "sample": "No step down was seen; the sample has no mass yet unless it was typed in.",
 }
 """What is told two minutes after something was said that no step of the weight fits."""
+
+
+class _Spoken(NamedTuple):
+    """Something said that can be withdrawn: of which channel, what (a correction: of which number)."""
+
+    channel: str
+    said: Saying | int
+    key: tuple[str, str, str] | None
+    action: str
+    id: str
 
 
 class Containers:
@@ -50,6 +63,7 @@ class Containers:
         self.channels, self.stations, self.books = channels, stations, books
         self.recognised = recognised  # the latest, as they are told; a corrected one moves to the end
         self._last: dict[tuple[str, str, str], tuple[int, int, str]] = {}
+        self._said_by: dict[int, _Spoken] = {}  # seq -> the latest that can be withdrawn
         self._place: dict[str, tuple[str, str]] = {}  # channel -> station, outlet
         for name, fold in stations.items():
             if fold.station.feed.channel is not None:
@@ -80,7 +94,48 @@ class Containers:
                 saying = Saying(KINDS[body.action], at_ns // NS, entry.at_ns // NS)
                 event = self._say(_track(outlet, NO_SCALE), saying)
                 found = self._said(entry, station, outlet, event)
+                if outlet.now is not None:
+                    self._remember(entry, outlet.now.channel.name, saying, key)
         self._last[key] = (entry.at_ns, entry.seq, said)
+        return found
+
+    # ------------------------------------------------------------------ taken back
+
+    def _remember(
+        self, entry: Action, channel: str, said: Saying | int, key: tuple[str, str, str] | None = None
+    ) -> None:
+        for seq, each in list(self._said_by.items()):
+            if (each.channel, each.said) == (channel, said):
+                del self._said_by[seq]  # a later correction of the same number: only that can go again
+        self._said_by[entry.seq] = _Spoken(channel, said, key, entry.body.action, entry.id)
+        if len(self._said_by) > WITHDRAWN_KEPT:
+            del self._said_by[next(iter(self._said_by))]
+
+    def spoke(self, named: int | str) -> int | None:
+        """The seq of something said here that can be withdrawn, by its number or its id; None: it is none."""
+        if isinstance(named, str) and not named.isdecimal():
+            return next((seq for seq, each in self._said_by.items() if each.id == named), None)
+        return int(named) if int(named) in self._said_by else None
+
+    def withdraw(self, entry: Action, seq: int) -> list[Finding]:
+        """Take back what was said with entry ``seq``; `Refused` where that is not possible any more."""
+        spoken = self._said_by[seq]
+        track = self.channels[spoken.channel].now.track
+        if track is None:
+            raise Refused(TOO_OLD)
+        try:
+            event = track.unsay(spoken.said)
+        except KeyError:
+            raise Refused(TOO_OLD) from None
+        except ValueError as error:
+            raise Refused(str(error)) from None
+        del self._said_by[seq]
+        if spoken.key is not None:
+            self._last.pop(spoken.key, None)  # said anew at once, it is no second press of the same button
+        data = {"entry": seq, "action": spoken.action, "why": entry.body.why, "who": entry.who}
+        found = [Finding(entry.at_ns, "withdrawn", str(seq), entry.seq, data)]
+        if event is not None:
+            found += self.told(spoken.channel, event, entry.at_ns, entry.seq)
         return found
 
     # ------------------------------------------------------------------ where and when
@@ -192,6 +247,7 @@ class Containers:
             raise Refused(f'nothing is remembered under "{body.recognised}"') from None
         except ValueError as error:
             raise Refused(str(error)) from None
+        self._remember(entry, channel, int(number))
         data = {
             "id": body.recognised,
             "was": body.was,

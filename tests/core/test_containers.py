@@ -280,6 +280,43 @@ def test_what_never_came_is_told_with_what_to_do(bay: Bay) -> None:
     assert "say that it was set" in found[0]["do"]
 
 
+def test_what_was_said_is_withdrawn_before_its_step_came(bay: Bay) -> None:
+    """Nothing is waited for any more, and said anew at once it is no second press of the same button."""
+    say(bay, 60, 7, action="decanted", outlet="concentrate", id="a")
+    found = say(bay, 62, 8, action="withdraw", entry=7, why="a slip")
+    assert [(f.kind, f.subject, f.data["action"]) for f in found] == [("withdrawn", "7", "decanted")]
+    assert "nothing that can be corrected" in reason(say(bay, 62, 9, action="withdraw", entry=7))
+    again = say(bay, 63, 10, action="decanted", outlet="concentrate", id="b")
+    assert [f.kind for f in again] == ["decanted"]
+    assert [f.kind for f in say(bay, 64, 11, action="withdraw", entry="b")] == ["withdrawn"]
+    rest(bay, 64, 200)
+    assert [r["what"] for r in bay.recognised] == ["step-down"]
+
+
+def test_a_step_is_again_what_it_looked_like(bay: Bay) -> None:
+    """Told anew under its number, by a bay that was frozen and thawed in between, too."""
+    rest(bay, 60, 160)
+    shown = [dict(r) for r in bay.recognised]
+    say(bay, 160, 7, action="decanted", outlet="concentrate")
+    assert [r["what"] for r in bay.recognised] == ["decanted"]
+    bay = thaw(freeze(bay))
+    found = say(bay, 160, 8, action="withdraw", entry=7)
+    assert [(f.kind, f.data.get("id")) for f in found] == [
+        ("withdrawn", None),
+        ("recognised", "concentrate#1"),
+    ]
+    assert [dict(r) for r in bay.recognised] == shown
+
+
+def test_only_the_last_correction_of_a_number_is_withdrawn(bay: Bay) -> None:
+    rest(bay, 60, 160)
+    say(bay, 160, 7, action="correct", recognised="concentrate#1", credit="1 kg")
+    say(bay, 161, 8, action="correct", recognised="concentrate#1", credit="2 kg")
+    assert "nothing that can be corrected" in reason(say(bay, 162, 9, action="withdraw", entry=7))
+    found = say(bay, 162, 10, action="withdraw", entry=8)
+    assert [f.data["credit_kg"] for f in found if f.kind == "recognised"] == [1.0]
+
+
 def test_a_time_within_two_minutes_finds_its_step(bay: Bay) -> None:
     """A step that was later than the time said is not looked past."""
     rest(bay, 60, 185)

@@ -16,7 +16,10 @@ const never = (words, why) => ({ words, why });
 const ACTIONS = {
   "container-changed": booked((a) => `Container of ${a.outlet} changed`),
   "container-away": booked((a) => `Container of ${a.outlet} taken away`),
-  "container-set": never((a) => `Fresh container at ${a.outlet}`, "Its tare is taken: say it again with the right one"),
+  "container-set": {
+    words: (a) => `Fresh container at ${a.outlet}`,
+    back: (_, answer) => ({ action: "correct", recognised: answer.data["container-set"].id, was: "nothing" }),
+  },
   decanted: booked((a) => `Water poured off ${a.outlet}`),
   mark: booked(() => "Mark"),
   note: booked(() => "Note"),
@@ -26,7 +29,7 @@ const ACTIONS = {
   "start-run": booked(() => "Run started"),
   "end-run": booked(() => "Run ended"),
   "open-lot": booked((a) => `Lot ${a.lot} opened`),
-  correct: never(() => "Corrected", "Correct it again where it stands"),
+  correct: booked(() => "Corrected"),
   acknowledge: never(() => "Acknowledged", "What was seen stays seen"),
   "reset-alarm": never(() => "Put right", "It cannot be taken back"),
   shelve: { words: () => "Quiet for a while", back: (a) => ({ action: "unshelve", alarm: a.alarm }) },

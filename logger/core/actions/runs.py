@@ -133,7 +133,10 @@ class Amend(Said):
 
 
 class Withdraw(Said):
-    """Take back something that was said, as if it had not been. It stays in the record."""
+    """Take back something that was said, as if it had not been. It stays in the record.
+
+    Of containers and corrections of what was recognised only the latest can be, shortly after.
+    """
 
     action: Literal["withdraw"] = "withdraw"
     entry: int | Name = Field(description="its number, or its id")

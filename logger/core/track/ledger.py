@@ -7,9 +7,12 @@ counts for follows from what it *was*: `belief` says how, in one table; `core.tr
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from logger.core.track.view import Recognised
+
+if TYPE_CHECKING:
+    from logger.core.track.saying import Saying
 
 KEPT = 200
 FRESH = ("container-changed", "container-set")
@@ -27,7 +30,8 @@ class Record:
     ``after`` is the level after it; ``tare_before``, ``tare_found`` and ``tare`` are the tare before it,
     after it as recognised, and after it as believed now (None: unknown); ``since_s`` is when the container
     before came. ``uncaught`` is what fell beside, ``water`` what was taken off the mass counted before (mg).
-    ``what`` it is now, ``found`` as recognised; ``said`` is what a person said it was.
+    ``what`` it is now, ``found`` as recognised; ``said`` is what a person said it was, ``by`` with which
+    words (None: by a correction, or not at all), and ``before`` what it was until then.
     """
 
     number: int
@@ -54,6 +58,15 @@ class Record:
     said: str = ""
     found: str = ""
     feed: bool = False
+    by: Saying | None = None
+    before: Held | None = None
+
+    def hold(self, by: Saying | None) -> None:
+        """Keep what it counts for now: it is about to be told otherwise."""
+        now = Belief(
+            self.counted, self.var, self.spliced, self.estimated, self.tare, self.uncaught, self.water
+        )
+        self.by, self.before = by, Held(now, self.what, self.said)
 
     def taken(self, gain: float) -> tuple[float, float]:
         """What was taken out of the container if this was that (mg as the scale shows), and its variance.
@@ -76,6 +89,14 @@ class Belief(NamedTuple):
     tare: float | None
     uncaught: float = 0.0
     water: float = 0.0
+
+
+class Held(NamedTuple):
+    """What a record was before something was said of it: its `Belief`, ``what`` and ``said``."""
+
+    belief: Belief
+    what: str
+    said: str
 
 
 class Ledger:

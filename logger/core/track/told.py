@@ -14,12 +14,13 @@ from typing import Any
 from logger.core.description import ContainerKind
 from logger.core.track.episode import Episode
 from logger.core.track.ledger import FRESH, Belief, Record, belief
-from logger.core.track.restate import Restater, kg
+from logger.core.track.restate import kg
 from logger.core.track.saying import EARLY_S, SAID_S, STANDS_S, WORDS, Saying, fits
+from logger.core.track.unsay import Unsayer
 from logger.core.track.view import Recognised, TrackState
 
 
-class Told(Restater):
+class Told(Unsayer):
     """Adds what people say to what the machine recognises."""
 
     _late: list[Recognised]
@@ -48,10 +49,6 @@ class Told(Restater):
         self._wait_for(*others, saying)
         return None
 
-    def _wait_for(self, *sayings: Saying) -> None:
-        self._sayings = sayings[-8:]
-        self.view.awaits = tuple(s.what for s in self._sayings)
-
     def _off_record(self, e: Episode) -> Record | None:
         """The container was seen to go, and is not back: the record of that."""
         if not e.off:
@@ -77,6 +74,7 @@ class Told(Restater):
     def _apply(self, saying: Saying, record: Record) -> Recognised:
         """Believe that the step was what was said."""
         data: dict[str, Any] = {}
+        record.hold(saying)
         if saying.what == "change":
             self._changed(record)
         elif saying.what == "away":
@@ -264,6 +262,7 @@ class Told(Restater):
             self._correct_off(record, was)
             return 0.0
         before = record.counted
+        record.hold(None)
         self._restate(record, believed)
         if was == "change" and record.what not in FRESH:
             self._fresh(record)

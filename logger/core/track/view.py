@@ -122,6 +122,12 @@ class Track(Protocol):
         ValueError, in the operator's words: that makes no sense now.
         """
 
+    def unsay(self, said: Saying | int) -> Recognised | None:
+        """Take back what was said, or the correction of a number, as if it had not been said.
+
+        None: its step was still waited for. ValueError, in the operator's words: that is not possible.
+        """
+
     def correct(self, number: int, was: str | None, credit_mg: float | None) -> float:
         """Correct what was recognised under a number (semantics: `core.actions.Correct`).
 
