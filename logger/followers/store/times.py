@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
-from itertools import pairwise
 from typing import Any, NamedTuple
 
 from logger.core.tagging import SLOT_NS, Clockwork
@@ -67,8 +66,8 @@ class Times:
         pieces = [
             piece._replace(from_ns=piece.from_ns if number else 0) for number, piece in enumerate(clockwork)
         ]
-        ends = [following.from_ns for _, following in pairwise(pieces)]
-        for piece, end_ns in zip(pieces, [*ends, None], strict=True):
+        ends = [*(piece.from_ns for piece in pieces[1:]), None]
+        for piece, end_ns in zip(pieces, ends, strict=False):  # there is no piece before the first boot
             others = [pin for pin in self._pins if pin.piece_ns != piece.from_ns]
             mine = [pin for pin in self._pins if pin.piece_ns == piece.from_ns]
             self._pins = sorted(others + _pinned(mine, piece, end_ns, sent_upto_ns))
