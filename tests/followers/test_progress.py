@@ -71,6 +71,7 @@ class Plain:
         self.pending |= new
         if new:
             self.cleared.append((min(wanted), max(wanted)))
+            self.live_from = max(self.live_from, max(wanted) + 1)
 
     def it_starts_anew_from_its_cursor(self) -> None:
         cursor = self.progress.cursor()
@@ -86,6 +87,12 @@ class Plain:
             with pytest.raises(ValueError, match="not all pending"):
                 self.progress.settle(first, last, last - first + 1)
 
+    def a_part_is_looked_at(self) -> None:
+        first = self.luck.randint(1, self.known + 1)
+        last = first + self.luck.randint(-1, 5)
+        found = bool(self.pending & set(range(first, last + 1)))
+        assert self.progress.pending_in(first, last) == found
+
     def ledger(self) -> Ledger:
         return Ledger(self.known, self.again, self.delivered, len(self.pending), self.aside, self.gone)
 
@@ -97,6 +104,7 @@ STEPS = (
     Plain.some_are_put_back,
     Plain.it_starts_anew_from_its_cursor,
     Plain.what_is_not_pending_is_settled,
+    Plain.a_part_is_looked_at,
 )
 
 
