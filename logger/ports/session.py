@@ -16,6 +16,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, NamedTuple, TypeAlias
 
 from paho.mqtt.client import Client, MQTTMessage
@@ -62,6 +63,22 @@ Taken: TypeAlias = Callable[[int], None]
 
 
 _LOOK_AT = "check the broker and the network, and that another client does not use the same client_id"
+
+
+class _Unusable(ValueError):
+    """A file for the encryption will not do; in words."""
+
+
+def _check_file(key: str, path: Path | None) -> None:
+    """Libraries don't say which of several files they could not read."""
+    if path is None:
+        return
+    try:
+        path.open("rb").close()
+    except FileNotFoundError as error:
+        raise _Unusable(f"there is no file {path}; check {key} at [mqtt]") from error
+    except OSError as error:
+        raise _Unusable(f"{path} can't be read ({error.strerror}); see {key} at [mqtt]") from error
 
 
 class _Client(Client):
@@ -150,7 +167,7 @@ class Session:
             client.connect(self._settings.host, self._settings.port, KEEPALIVE_S, **self._hello())
         except (OSError, ValueError) as error:
             self._client = None
-            self.shut_out = isinstance(error, ssl.SSLCertVerificationError | FileNotFoundError)
+            self.shut_out = isinstance(error, ssl.SSLCertVerificationError | _Unusable)
             return f"{self.url}: {self._trouble(error)}"
         client.loop_start()
         thread = client._thread  # the only way to see that it died
@@ -269,9 +286,18 @@ class Session:
         return client
 
     def _tls(self) -> ssl.SSLContext:
-        context = ssl.create_default_context(cafile=self._settings.ca_file)
-        if self._settings.certificate_file is not None:
-            context.load_cert_chain(self._settings.certificate_file, self._settings.key_file)
+        told = self._settings
+        for key in ("ca_file", "certificate_file", "key_file"):
+            _check_file(key, getattr(told, key))
+        context = ssl.create_default_context(cafile=told.ca_file)
+        if told.certificate_file is not None:
+            try:  # a key with a pass phrase would have it asked for at the terminal
+                context.load_cert_chain(told.certificate_file, told.key_file, password=lambda: "")
+            except ssl.SSLError as error:
+                raise _Unusable(
+                    f"this client's own certificate can't be used ({error.reason or error}); "
+                    "check certificate_file and key_file at [mqtt]: PEM, one to the other, no pass phrase"
+                ) from error
         return context
 
     def _hello(self) -> dict[str, Any]:
@@ -340,7 +366,10 @@ class Session:
     def _on_disconnect(self, client: Client, userdata: Any, flags: Any, code: ReasonCode, more: Any) -> None:
         if not self.accepted and not self._why:
             self.wrong_version = True  # some brokers hang up on a version that they don't know
-            self._end("it hangs up at the first word; check port and tls at [mqtt], and the broker's log")
+            asks = " (it may ask for a certificate: certificate_file)" if self._settings.tls else ""
+            self._end(
+                f"it hangs up at the first word; check port and tls at [mqtt]{asks}, and the broker's log"
+            )
         named = REFUSED.get(code.value) if code.is_failure else None
         self._end(named or f"the connection is lost ({code.getName()}); {_LOOK_AT}")
 
@@ -367,6 +396,8 @@ class Session:
         self._client = None
 
     def _trouble(self, error: OSError | ValueError) -> str:
+        if isinstance(error, _Unusable):
+            return str(error)
         if isinstance(error, ssl.SSLCertVerificationError):
             return (
                 f"its certificate is not to be trusted ({error.verify_message}); give the authority that "
@@ -374,8 +405,6 @@ class Session:
             )
         if isinstance(error, ssl.SSLError):
             return f"no encrypted connection ({error.reason or error}); check tls, port and ca_file at [mqtt]"
-        if isinstance(error, FileNotFoundError):
-            return f"there is no file {self._settings.ca_file}; check ca_file at [mqtt]"
         if isinstance(error, ConnectionRefusedError):
             return "no broker listens there; start it, or check host and port at [mqtt]"
         if getattr(error, "errno", None) in (errno.ECONNRESET, errno.EPIPE):
