@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 import logger
 from logger import __version__
+from logger.board.access import Access
 from logger.board.by_mqtt import ActionsByMqtt
 from logger.board.server import BoardError, BoardServer
 from logger.clock import Clock
@@ -30,7 +31,7 @@ from logger.observing import Observing, Raised
 from logger.ports.bench import WireBench
 from logger.ports.broker import Broker
 from logger.ports.contract import Port
-from logger.settings import Configuration
+from logger.settings import BoardSettings, Configuration
 from logger.wiring import make_broker, make_followers, make_ports
 
 log = logging.getLogger("tallydeck")
@@ -51,6 +52,7 @@ class Address:
     url: str
     token: str
     pid: int
+    certificate: str = ""  # of the board, where it is served over https
 
 
 def read_address(directory: Path) -> Address:
@@ -58,7 +60,7 @@ def read_address(directory: Path) -> Address:
     try:
         data = json.loads((directory / ADDRESS_NAME).read_text("utf-8"))
         token = (directory / TOKEN_NAME).read_text("utf-8").strip()
-        return Address(data["url"], token, int(data["pid"]))
+        return Address(data["url"], token, int(data["pid"]), str(data.get("certificate", "")))
     except FileNotFoundError:
         raise StartError(
             f'no daemon keeps a journal in {directory}; start one with "tallydeck serve", '
@@ -238,23 +240,25 @@ class Daemon:
         observing = Observing(
             self.loop, self.journal_path, lambda: self.ports, lambda: self.followers, self.raised
         )
-        self.board = BoardServer(
-            self.loop,
-            host,
-            port,
-            token,
-            version=__version__,
-            token_file=where,
-            wires=self.bench,
-            observer=observing,
-            followers=observing,
-        )
         try:
+            self.board = BoardServer(
+                self.loop,
+                host,
+                port,
+                token,
+                version=__version__,
+                token_file=where,
+                wires=self.bench,
+                observer=observing,
+                followers=observing,
+                access=access_of(self.configuration.board),
+            )
             self.board.start()
         except BoardError as error:
             raise StartError(str(error)) from error
         self._addressed = True
-        address = {"url": self.board.url, "pid": os.getpid()}
+        certificate = str(self.configuration.board.certificate_file or "")
+        address = {"url": self.board.local_url, "pid": os.getpid(), "certificate": certificate}
         self._write_private(ADDRESS_NAME, json.dumps(address) + "\n")
 
     def _write_private(self, name: str, text: str) -> None:
@@ -303,6 +307,19 @@ class Daemon:
             stopper.start()
         for stopper in stoppers:
             stopper.join()
+
+
+def access_of(told: BoardSettings) -> Access:
+    """Who may reach the board, as it needs to know it."""
+    operator, guest = told.operator_code, told.guest_code
+    return Access(
+        told.names,
+        None if operator is None else operator.reveal(),
+        None if guest is None else guest.reveal(),
+        told.guests,
+        told.certificate_file,
+        told.key_file,
+    )
 
 
 def with_ports(

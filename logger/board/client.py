@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import ssl
 import uuid
 from collections.abc import Mapping
 from dataclasses import fields
@@ -10,7 +11,7 @@ from http.client import HTTPException
 from typing import Any
 from urllib.error import HTTPError, URLError
 from urllib.parse import quote
-from urllib.request import ProxyHandler, Request, build_opener
+from urllib.request import BaseHandler, HTTPSHandler, ProxyHandler, Request, build_opener
 
 from logger.board.desk import Answer
 
@@ -33,13 +34,19 @@ class ClientError(Exception):
 
 
 class DaemonClient:
-    """Reads and acts through a running daemon's HTTP API. Only loopback; no proxy, no redirect."""
+    """Reads and acts through a running daemon's HTTP API. No proxy, no redirect.
 
-    def __init__(self, base_url: str, token: str, *, timeout_s: float = 10.0) -> None:
+    ``certificate``: the board's own, as PEM, where it is served over https; nothing else is believed then.
+    """
+
+    def __init__(self, base_url: str, token: str, *, timeout_s: float = 10.0, certificate: str = "") -> None:
         self._base = base_url.rstrip("/")
         self._token = token
         self._timeout_s = timeout_s
-        self._opener = build_opener(ProxyHandler({}))
+        handlers: list[BaseHandler] = [ProxyHandler({})]
+        if base_url.startswith("https://"):
+            handlers.append(HTTPSHandler(context=_only(certificate)))
+        self._opener = build_opener(*handlers)
 
     def state(self) -> dict[str, Any]:
         """The newest snapshot."""
@@ -114,8 +121,10 @@ class DaemonClient:
 
     def _ask(self, path: str, body: Mapping[str, Any] | None = None) -> Any:
         where = self._base + path
-        if not self._base.startswith("http://"):
-            raise ClientError(f"{self._base!r} is no address of a daemon", where, "It begins with http://.")
+        if not self._base.startswith(("http://", "https://")):
+            raise ClientError(
+                f"{self._base!r} is no address of a daemon", where, "It begins with http:// or https://."
+            )
         request = Request(where, headers={"Authorization": f"Bearer {self._token}"})  # noqa: S310 - checked
         if body is not None:
             request.data = json.dumps(body).encode()
@@ -140,6 +149,22 @@ class DaemonClient:
                 where,
                 "Check that the port is the daemon's, and look at its log.",
             ) from None
+
+
+def _only(certificate: str) -> ssl.SSLContext:
+    """Believes this certificate by whatever name it is reached, and no other. ClientError."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.check_hostname = False  # this very certificate says more than a name in one
+    context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
+    try:
+        context.load_verify_locations(certificate)
+    except (OSError, ValueError) as error:
+        raise ClientError(
+            f"The board's certificate can't be read: {error}",
+            certificate or "no file",
+            "Look at certificate_file at [board].",
+        ) from None
+    return context
 
 
 class _RefusedError(Exception):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from pydantic import ValidationError
@@ -12,24 +12,39 @@ from logger.board.desk import Desk
 from logger.board.problems import details, fault, invalid
 
 MOST_BODY = 64 * 1024
+MOST_NAME = 80  # of who says it, as the schema of actions has it
 
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """What became of it: an HTTP status, and plain JSON (an answer, or RFC 9457 problem details)."""
+    """What became of it: an HTTP status, and plain JSON (an answer, or RFC 9457 problem details).
+
+    ``action``: its kind, where it was read so far.
+    """
 
     status: int
     body: dict[str, Any]
+    action: str = ""
 
 
-def hear(desk: Desk, text: bytes, who: str) -> Heard:
-    """Read an action's JSON, have it taken, and say what became of it. Blocks: call in a thread."""
+def hear(desk: Desk, text: bytes, who: str, *, bound: bool = False) -> Heard:
+    """Read an action's JSON, have it taken, and say what became of it. Blocks: call in a thread.
+
+    ``bound``: ``who`` has logged in, so that it stays beside the name an action carries itself.
+    """
     try:
         action = json.loads(text.decode("utf-8"))
     except (ValueError, RecursionError) as error:
         return _problem(fault("body", f"this is not JSON: {error}", "send one JSON object"))
     if not isinstance(action, dict):
         return _problem(fault("body", "an action is a JSON object", 'send {"action": …}'))
+    if bound and isinstance(said := action.get("who"), str) and len(said) <= MOST_NAME:
+        del action["who"]
+        who = f"{said} ({who})" if said.strip() else who
+    return replace(_submit(desk, action, who), action=str(action.get("action", ""))[:40])
+
+
+def _submit(desk: Desk, action: dict[str, Any], who: str) -> Heard:
     try:
         answer = desk.submit(action, who)
     except ValidationError as error:

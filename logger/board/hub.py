@@ -100,18 +100,23 @@ class Hub:
         for viewer in self._viewers:
             viewer.set()
 
-    def join(self, last_seq: str = "") -> AsyncIterator[dict[str, str]]:
+    def join(
+        self, last_seq: str = "", still: Callable[[], bool] = lambda: True
+    ) -> AsyncIterator[dict[str, str]]:
         """A stream of events for one viewer: ``state`` on change, ``pulse`` each second.
 
-        ``last_seq`` is the newest the viewer already has. Raises TooManyViewersError at the cap.
+        ``last_seq`` is the newest the viewer already has. ``still``: whether the viewer may still see it,
+        asked with each pulse. Raises TooManyViewersError at the cap.
         """
         if len(self._viewers) >= self._most:
             raise TooManyViewersError
         viewer = asyncio.Event()
         self._viewers.add(viewer)
-        return self._stream(viewer, last_seq)
+        return self._stream(viewer, last_seq, still)
 
-    async def _stream(self, viewer: asyncio.Event, last_seq: str) -> AsyncIterator[dict[str, str]]:
+    async def _stream(
+        self, viewer: asyncio.Event, last_seq: str, still: Callable[[], bool]
+    ) -> AsyncIterator[dict[str, str]]:
         try:
             shown = self._newest.number if last_seq and last_seq == self._newest.seq else 0
             pulse_at = self._now()
@@ -122,6 +127,8 @@ class Hub:
                     shown = newest.number
                     yield {"event": "state", "id": newest.seq, "data": newest.text}
                 elif self._now() >= pulse_at:
+                    if not still():
+                        return
                     pulse_at = self._now() + PULSE_S
                     yield {"event": "pulse", "data": plain_json({"age_s": round(self.age_s(), 3)})}
                 else:

@@ -90,3 +90,12 @@ def fault(place: str, message: str, remedy: str) -> dict[str, Any]:
         code="invalid-action",
         errors=[{"place": place, "message": message, "remedy": remedy}],
     )
+
+
+def wrong_body(error: ValidationError) -> Response:
+    """422: a body that is JSON, and not what is asked for. Nothing that was sent is repeated."""
+    words = "; ".join(
+        f"{'.'.join(map(str, each['loc'])) or 'body'}: {each['msg']}"
+        for each in error.errors(include_url=False, include_input=False)
+    )
+    return problem(422, words, "Put that right and send it again.", code="invalid-request")

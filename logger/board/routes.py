@@ -12,19 +12,27 @@ import anyio.to_thread
 from fastapi import FastAPI, Request
 from sse_starlette import EventSourceResponse
 from starlette.exceptions import HTTPException
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 
+from logger.board.access import HERE, Access
+from logger.board.audit import Audit
+from logger.board.codes import Codes
 from logger.board.desk import Desk
 from logger.board.door import MOST_BODY, hear, too_long
 from logger.board.follower_routes import Followers, add_follower_routes
-from logger.board.guard import PAGE, PAGES, Guard, Sessions
+from logger.board.guard import PAGE, Caller, Door, Guard
+from logger.board.hosts import Hosts
 from logger.board.hub import Hub, TooManyViewersError
+from logger.board.logins import Give, Porter, add_log_in_routes
 from logger.board.metrics import add_metrics_route
 from logger.board.observed import Observer
 from logger.board.probes import STALE_S, add_probe_routes
 from logger.board.problems import json_response, problem, problem_response
+from logger.board.roles import Role
 from logger.board.run_routes import add_run_routes
-from logger.board.static_files import StaticFile, read_all
+from logger.board.sessions import Sessions
+from logger.board.static_files import PAGES, StaticFile, read_all
+from logger.board.throttle import Throttle
 from logger.board.weigh_ups import add_weigh_up_routes
 from logger.board.wires import Wires, add_wire_routes
 from logger.core.actions.schema import schema
@@ -53,16 +61,28 @@ def build(
     wires: Wires | None = None,
     observer: Observer | None = None,
     followers: Followers | None = None,
+    access: Access = HERE,
 ) -> Guard:
     """The whole application: routes inside, guard around them."""
     app = FastAPI(title="Tallydeck", version=version, docs_url=None, redoc_url=None, openapi_url=None)
-    sessions = Sessions()
-    guard = Guard(app, port=port, token=token, sessions=sessions, token_file=token_file)
-    _page_routes(app, read_all(), sessions, guard.cookie)
+    sessions, audit = Sessions(), Audit()
+    guard = Guard(
+        app,
+        port=port,
+        hosts=Hosts(port, access.names, https=access.https),
+        token=token,
+        sessions=sessions,
+        audit=audit,
+        door=Door(not access.for_network, access.log_in, access.guests, access.https),
+        token_file=token_file,
+    )
+    porter = Porter(Codes(access.operator_code, access.guest_code), sessions, Throttle(), audit)
+    give = _page_routes(app, read_all(), sessions, guard)
+    add_log_in_routes(app, guard, porter, give=give, body=_body_or_answer, in_thread=_threads(1))
     add_weigh_up_routes(app, desk, _threads(2), _threads(1))
     add_run_routes(app, desk, _threads(2))
-    _read_routes(app, desk, hub)
-    _action_route(app, desk)
+    _read_routes(app, desk, hub, sessions)
+    _action_route(app, desk, audit)
     if wires is not None:
         add_wire_routes(app, wires, _body_or_answer, _threads(4))
     add_probe_routes(app, desk, hub, followers, _threads(2))
@@ -75,7 +95,7 @@ def build(
     return guard
 
 
-def _page_routes(app: FastAPI, pages: dict[str, StaticFile], sessions: Sessions, cookie: str) -> None:
+def _page_routes(app: FastAPI, pages: dict[str, StaticFile], sessions: Sessions, guard: Guard) -> Give:
     def give(request: Request, name: str) -> Response:
         page = pages.get(name)
         if page is None:
@@ -86,11 +106,14 @@ def _page_routes(app: FastAPI, pages: dict[str, StaticFile], sessions: Sessions,
         return Response(page.body, headers=headers, media_type=page.media_type)
 
     async def page(request: Request) -> Response:
+        caller: Caller = request.scope["state"]["caller"]
+        if not guard.door.here and caller.role is Role.ANYONE:
+            return RedirectResponse("/log-in", 303)
         answer = give(request, PAGES[request.url.path])
         answer.headers["Cache-Control"] = "no-store"
         looks_only = request.scope["state"].get("head", False)  # a monitor's: it keeps no cookie
-        if request.scope["state"]["who"] != PAGE and not looks_only:
-            answer.set_cookie(cookie, sessions.open(), httponly=True, samesite="strict", path="/")
+        if guard.door.here and caller.who != PAGE and not looks_only:
+            guard.give_cookie(answer, guard.cookie, sessions.open())
         return answer
 
     for path in PAGES:
@@ -100,8 +123,10 @@ def _page_routes(app: FastAPI, pages: dict[str, StaticFile], sessions: Sessions,
     async def static(request: Request, name: str) -> Response:
         return give(request, name)
 
+    return give
 
-def _read_routes(app: FastAPI, desk: Desk, hub: Hub) -> None:
+
+def _read_routes(app: FastAPI, desk: Desk, hub: Hub, sessions: Sessions) -> None:
     in_thread = _threads(4)
 
     @app.get("/api/v1/livez")
@@ -127,8 +152,13 @@ def _read_routes(app: FastAPI, desk: Desk, hub: Hub) -> None:
 
     @app.get("/api/v1/events")
     async def events(request: Request) -> Response:
+        caller: Caller = request.scope["state"]["caller"]
+
+        def still() -> bool:
+            return not caller.key or sessions.get(caller.key) is not None
+
         try:
-            stream = hub.join(request.headers.get("last-event-id", ""))
+            stream = hub.join(request.headers.get("last-event-id", ""), still)
         except TooManyViewersError:
             return problem(
                 503,
@@ -190,7 +220,7 @@ def _read_routes(app: FastAPI, desk: Desk, hub: Hub) -> None:
         return json_response(found)
 
 
-def _action_route(app: FastAPI, desk: Desk) -> None:
+def _action_route(app: FastAPI, desk: Desk, audit: Audit) -> None:
     in_thread = _threads(8)
     described = schema()
 
@@ -204,8 +234,9 @@ def _action_route(app: FastAPI, desk: Desk) -> None:
             body = await _body(request)
         except BodyError as error:
             return error.answer
-        who: str = request.scope["state"]["who"]
-        heard = await in_thread(partial(hear, desk, body, who))
+        caller: Caller = request.scope["state"]["caller"]
+        heard = await in_thread(partial(hear, desk, body, caller.who, bound=caller.bound))
+        audit.acted(caller.who, caller.address, heard)
         return json_response(heard.body) if heard.status == 200 else problem_response(heard.body)
 
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import ipaddress
 import logging
 import socket
+import ssl
 import threading
 from collections.abc import Iterator
+from typing import Any
 
 import uvicorn
 
+from logger.board.access import HERE, Access, is_every, is_loopback, numeric
 from logger.board.desk import Desk
 from logger.board.follower_routes import Followers
 from logger.board.hub import Hub
@@ -22,6 +24,7 @@ from logger.board.wires import Wires
 
 log = logging.getLogger(__name__)
 START_TIMEOUT_S = 10.0
+HANDSHAKE_S = 10.0
 
 
 class BoardError(Exception):
@@ -44,13 +47,23 @@ class _Server(uvicorn.Server):
         yield
 
 
+class _Loop(asyncio.SelectorEventLoop):
+    """Does not wait a minute, as asyncio would, for a connection that never begins to encrypt."""
+
+    async def create_server(self, *args: Any, **more: Any) -> asyncio.Server:
+        if more.get("ssl") is not None:
+            more.setdefault("ssl_handshake_timeout", HANDSHAKE_S)
+        return await super().create_server(*args, **more)
+
+
 class BoardServer:
-    """Serves the page and the API on a loopback address, in a thread of its own.
+    """Serves the page and the API, in a thread of its own.
 
     ``port`` 0 takes a free one. ``token`` is the bearer token for clients that are no browser, who are told
     that it lies in ``token_file``. A snapshot
     is expected at least once a second (the fold ticks); after five the page calls its figures old.
-    Raises BoardError for a host that is not loopback or an empty token. Start once.
+    Raises BoardError for a host that others can reach while ``access`` does not say who may do what, for a
+    certificate that can't be used, or an empty token. Start once.
     """
 
     def __init__(
@@ -66,8 +79,10 @@ class BoardServer:
         wires: Wires | None = None,
         observer: Observer | None = None,
         followers: Followers | None = None,
+        access: Access = HERE,
     ) -> None:
-        self._address = _loopback(host)
+        self._address = _address(host, access)
+        self._access, self._tls = access, _tls(access)
         if len(token) < 16:
             raise BoardError(
                 "board: the token is shorter than 16 characters, so it could be guessed; "
@@ -87,9 +102,21 @@ class BoardServer:
 
     @property
     def url(self) -> str:
-        """Where the page is; the port is the real one once started."""
-        name = f"[{self._host}]" if ":" in self._host else self._host
-        return f"http://{name}:{self._port}/"
+        """Where the page is, by the name people use; the port is the real one once started."""
+        name = next(iter(self._access.names), None)
+        return self.local_url if name is None or is_loopback(self._host) else self._url(name)
+
+    @property
+    def local_url(self) -> str:
+        """Where programs on this computer reach it."""
+        if is_every(self._host):
+            return self._url("::1" if ":" in self._address else "127.0.0.1")
+        return self._url(self._host)
+
+    def _url(self, host: str) -> str:
+        name = f"[{host}]" if host.count(":") > 1 else host
+        port = "" if ":" in name.rpartition("]")[2] else f":{self._port}"
+        return f"{'https' if self._access.https else 'http'}://{name}{port}/"
 
     def start(self) -> None:
         """Return once the board answers. Raises BoardError where the port is taken."""
@@ -141,6 +168,8 @@ class BoardServer:
         family = socket.AF_INET6 if ":" in self._address else socket.AF_INET
         listener = socket.socket(family, socket.SOCK_STREAM)
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        if self._address == "::":  # IPv4 as well
+            listener.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 0)
         try:
             listener.bind((self._address, self._port))
             listener.listen(128)
@@ -154,7 +183,8 @@ class BoardServer:
 
     def _run(self, listener: socket.socket) -> None:
         try:
-            asyncio.run(self._serve(listener))
+            with asyncio.Runner(loop_factory=_Loop) as runner:
+                runner.run(self._serve(listener))
         except Exception:
             log.exception("board: the server ended by a fault; recording goes on")
         finally:
@@ -174,6 +204,7 @@ class BoardServer:
             wires=self._wires,
             observer=self._observer,
             followers=self._followers,
+            access=self._access,
         )
         config = uvicorn.Config(
             app,
@@ -188,6 +219,8 @@ class BoardServer:
             limit_concurrency=256,
             timeout_graceful_shutdown=3,
         )
+        config.load()
+        config.ssl = self._tls
         self._server = _Server(config, self._ready)
         unwatch = self._desk.watch(hub.wake)
         pump = asyncio.create_task(hub.pump())
@@ -207,17 +240,29 @@ class BoardServer:
                 self._server.should_exit = True
 
 
-def _loopback(host: str) -> str:
-    """The numeric loopback address of ``host``."""
-    if host == "localhost":
-        return "127.0.0.1"
+def _address(host: str, access: Access) -> str:
+    """The numeric address of ``host``, where it may be served."""
+    address = numeric(host)
+    if address is None:
+        raise BoardError(
+            f"board: {host!r} is no address; give one of this computer's, 0.0.0.0 for all of them, or "
+            "127.0.0.1 for this computer only"
+        )
+    if not is_loopback(address) and not access.for_network:
+        raise BoardError(
+            f"board: {host!r} is not a loopback address, so others could reach the board, and no code is set "
+            "to log in with; set operator_code at [board], or guests = true for a board that anybody may read"
+        )
+    return address
+
+
+def _tls(access: Access) -> ssl.SSLContext | None:
+    if access.certificate_file is None:
+        return None
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
     try:
-        if host in {"127.0.0.1", "::1"} and ipaddress.ip_address(host).is_loopback:
-            return host
-    except ValueError:
-        pass
-    raise BoardError(
-        f"board: {host!r} is not a loopback address; the board has no log-in, so it is served on "
-        "127.0.0.1, ::1 or localhost only. To see it elsewhere, forward the port over an encrypted, "
-        "authenticated connection"
-    )
+        context.load_cert_chain(access.certificate_file, access.key_file, password=lambda: "")
+    except (OSError, ValueError) as error:  # SSLError is an OSError
+        raise BoardError(f"board: {access.certificate_file} and its key can't be used: {error}") from None
+    return context

@@ -13,6 +13,9 @@ _TYPES = {
     "svg": "image/svg+xml",
 }
 
+PAGES = {"/": "board.html", "/lots": "lots.html", "/run": "run.html", "/instruments": "instruments.html"}
+"""The pages a person opens, and the files they are made of."""
+
 
 @dataclass(frozen=True, slots=True)
 class StaticFile:

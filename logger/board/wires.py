@@ -15,7 +15,7 @@ from fastapi import FastAPI, Request
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 from starlette.responses import Response
 
-from logger.board.problems import json_response, problem
+from logger.board.problems import json_response, problem, wrong_body
 from logger.ports.bench import WireRefused
 
 T = TypeVar("T")
@@ -129,11 +129,7 @@ async def _answer(
     try:
         said = model.model_validate(json.loads(raw.decode("utf-8")))
     except ValidationError as error:
-        faults = "; ".join(
-            f"{'.'.join(map(str, each['loc'])) or 'body'}: {each['msg']}"
-            for each in error.errors(include_url=False, include_input=False)
-        )
-        return problem(422, faults, "Put that right and send it again.", code="invalid-request")
+        return wrong_body(error)
     except (ValueError, RecursionError) as error:
         return problem(422, f"This is not JSON: {error}", "Send one JSON object.", code="invalid-request")
     try:

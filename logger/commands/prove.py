@@ -98,7 +98,7 @@ def _nobody_records(configuration: Configuration) -> None:
     """ProofError where the daemon of this configuration answers: it holds the ports."""
     try:
         address = read_address(configuration.journal_directory)
-        DaemonClient(address.url, address.token, timeout_s=2.0).state()
+        DaemonClient(address.url, address.token, timeout_s=2.0, certificate=address.certificate).state()
     except StartError:
         return
     except ClientError as error:

@@ -93,7 +93,7 @@ def _client(config: Path | None) -> Any:
         address = read_address(directory)
     except StartError as error:
         fail(UNAVAILABLE, str(error))
-    return DaemonClient(address.url, address.token)
+    return DaemonClient(address.url, address.token, certificate=address.certificate)
 
 
 def ask(config: Path | None, question: str, *arguments: Any) -> Any:

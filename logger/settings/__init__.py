@@ -1,7 +1,7 @@
 """TOML -> the bay's description and what the daemon needs beside it; every error at once, with a remedy.
 
-The way: `validate` (text -> `document`, gathering faults), `build`, `wires`, `messages` and `store` (defaults
-and names resolved), `checks` and `containers` (what must hold between values), `load` (the whole).
+The way: `validate` (text -> `document`, gathering faults), `build`, `wires`, `messages`, `store` and `board`
+(defaults and names resolved), `checks` and `containers` (what must hold between values), `load` (the whole).
 """
 
 from logger.settings.load import bay_of, default_journal_directory, load, loads
@@ -9,6 +9,7 @@ from logger.settings.problems import Problem, SettingsError
 from logger.settings.schema import schema, write_schema
 from logger.settings.secret import Secret
 from logger.settings.values import (
+    BoardSettings,
     Configuration,
     InstrumentSettings,
     MessageSource,
@@ -17,6 +18,7 @@ from logger.settings.values import (
 )
 
 __all__ = [
+    "BoardSettings",
     "Configuration",
     "InstrumentSettings",
     "MessageSource",

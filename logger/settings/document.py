@@ -281,8 +281,32 @@ class StationTable(Table):
 
 
 class BoardTable(Table):
+    host: str = Field(
+        default="127.0.0.1",
+        description="The address the board listens on: this computer only; 0.0.0.0 or :: for all of its own.",
+    )
     port: int = Field(
         default=8787, ge=0, le=65535, description="TCP port of the board on this computer; 0: any free one."
+    )
+    names: list[str] = Field(
+        default=[],
+        description='Names it is called by beside its addresses, as browsers have them: "bay.local".',
+    )
+    operator_code: str | None = Field(
+        default=None, description="The digits that operators log in with: env:NAME or file:/path."
+    )
+    guest_code: str | None = Field(
+        default=None,
+        description="The digits that guests, who only read, log in with: env:NAME or file:/path.",
+    )
+    guests: bool = Field(
+        default=False, description="Whether whoever reaches the board may read it without code."
+    )
+    certificate_file: str | None = Field(
+        default=None, description="The board's certificate, as PEM: with it the board is served over https."
+    )
+    key_file: str | None = Field(
+        default=None, description="Its private key, as PEM; left out: it stands in certificate_file."
     )
     token: str | None = Field(
         default=None,

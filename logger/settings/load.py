@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from logger.core.description import Bay
+from logger.settings.board import reach
 from logger.settings.build import build
 from logger.settings.checks import check
 from logger.settings.document import Document
@@ -63,6 +64,7 @@ def _configuration(text: str, name: str, path: Path | None, env: Mapping[str, st
     instruments = wires(document, faults)
     check(document, bay, faults)
     token = _token(document, faults, env)
+    host, board = reach(document, env, faults)
     mqtt = broker(document, env, faults)
     sent_to = store(document, env, faults)
     directory = _journal_directory(document, faults, env)
@@ -75,8 +77,10 @@ def _configuration(text: str, name: str, path: Path | None, env: Mapping[str, st
         digest=digest(bay, instruments),
         text=_masked(text, faults.places, document.board.token, token),
         path=path,
+        board_host=host,
         board_port=document.board.port,
         board_token=token,
+        board=board,
         mqtt=mqtt,
         store=sent_to,
     )

@@ -21,7 +21,15 @@ from logger.settings.places import Places, locate
 from logger.settings.problems import Path, Problem, SettingsError, did_you_mean, dotted, near, show
 from logger.settings.secret import MASK, SHORTEST, is_reference
 
-SECRET_KEYS: frozenset[Path] = frozenset({("board", "token"), ("mqtt", "password"), ("store", "token")})
+SECRET_KEYS: frozenset[Path] = frozenset(
+    {
+        ("board", "token"),
+        ("board", "operator_code"),
+        ("board", "guest_code"),
+        ("mqtt", "password"),
+        ("store", "token"),
+    }
+)
 
 _KINDS = {
     "string_type": ("text in quotes", 'put it in double quotes, e.g. "bronze"'),

@@ -107,6 +107,18 @@ class InstrumentSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class BoardSettings:
+    """Who may reach the board, and how; ``names``, codes and ``guests`` are for those from elsewhere."""
+
+    names: tuple[str, ...] = ()
+    operator_code: Secret | None = None
+    guest_code: Secret | None = None
+    guests: bool = False
+    certificate_file: Path | None = None
+    key_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Configuration:
     """A whole configuration, checked.
 
@@ -124,6 +136,7 @@ class Configuration:
     board_host: str = "127.0.0.1"
     board_port: int = 8787
     board_token: Secret | None = None
+    board: BoardSettings = BoardSettings()
     mqtt: MqttSettings | None = None
     store: StoreSettings | None = None
 

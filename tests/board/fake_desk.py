@@ -131,9 +131,9 @@ class FakeDesk:
 
 
 @contextmanager
-def served(desk: FakeDesk, port: int = 0, **more: Any) -> Iterator[BoardServer]:
+def served(desk: FakeDesk, port: int = 0, host: str = "127.0.0.1", **more: Any) -> Iterator[BoardServer]:
     """A started board on a real port."""
-    board = BoardServer(desk, "127.0.0.1", port, TOKEN, version="0.0-test", **more)
+    board = BoardServer(desk, host, port, TOKEN, version="0.0-test", **more)
     board.start()
     try:
         yield board

@@ -7,7 +7,6 @@ from http.cookies import SimpleCookie
 import httpx
 import pytest
 
-from logger.board.guard import MOST_SESSIONS, SESSION_AGE_S, SESSION_IDLE_S, Sessions
 from logger.board.server import BoardServer
 from tests.board.fake_desk import TOKEN, FakeDesk, served
 
@@ -149,48 +148,6 @@ def test_a_foreign_page_cannot_embed(stranger: httpx.Client) -> None:
     answer = stranger.get("/", headers={"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "no-cors"})
     assert answer.status_code == 403
     assert "set-cookie" not in answer.headers
-
-
-class Clock:
-    now = 0.0
-
-    def __call__(self) -> float:
-        return self.now
-
-
-def test_a_session_ends_when_idle() -> None:
-    clock = Clock()
-    sessions = Sessions(clock)
-    key = sessions.open()
-    clock.now = SESSION_IDLE_S - 1
-    assert sessions.holds(key)
-    clock.now += SESSION_IDLE_S - 1
-    assert sessions.holds(key)
-    clock.now += SESSION_IDLE_S
-    assert not sessions.holds(key)
-
-
-def test_a_session_ends_by_age_however_busy() -> None:
-    clock = Clock()
-    sessions = Sessions(clock)
-    key = sessions.open()
-    alive = []
-    while clock.now < SESSION_AGE_S + SESSION_IDLE_S:
-        alive.append((clock.now < SESSION_AGE_S, sessions.holds(key)))
-        clock.now += SESSION_IDLE_S / 2
-    assert all(expected == held for expected, held in alive)
-
-
-def test_sessions_are_bounded() -> None:
-    """The one longest unused gives way."""
-    clock = Clock()
-    sessions = Sessions(clock)
-    kept, *others = [sessions.open() for _ in range(MOST_SESSIONS)]
-    clock.now = 1.0
-    assert sessions.holds(kept)
-    sessions.open()
-    assert sessions.holds(kept)
-    assert not sessions.holds(others[0])
 
 
 def test_the_token_is_compared_whole(stranger: httpx.Client) -> None:

@@ -6,11 +6,13 @@ import contextlib
 import socket
 import threading
 import time
+from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
 
+from logger.board.access import Access
 from logger.board.server import BoardError, BoardServer
 from tests.board.fake_desk import TOKEN, FakeDesk, served
 from tests.board.snapshots import calm
@@ -21,11 +23,27 @@ def test_start_returns_when_it_answers(board: BoardServer) -> None:
     assert httpx.get(board.url, trust_env=False).status_code == 200
 
 
-@pytest.mark.parametrize("host", ["0.0.0.0", "192.0.2.7", "::", "bay.example", "127.0.0.1.example", ""])
-def test_only_loopback(host: str, own_desk: FakeDesk) -> None:
-    """A host that others can reach is refused, with a way out."""
-    with pytest.raises(BoardError, match=r"not a loopback address.*forward the port"):
+@pytest.mark.parametrize("host", ["0.0.0.0", "192.0.2.7", "::"])
+def test_others_are_let_in_only_by_code(host: str, own_desk: FakeDesk) -> None:
+    """A host that others can reach is refused where no code is set, with a way out."""
+    with pytest.raises(BoardError, match=r"not a loopback address.*operator_code"):
         BoardServer(own_desk, host, 0, TOKEN, version="0")
+    BoardServer(own_desk, host, 0, TOKEN, version="0", access=Access(operator_code="4711"))
+    BoardServer(own_desk, host, 0, TOKEN, version="0", access=Access(guests=True))
+
+
+@pytest.mark.parametrize("host", ["bay.example", "127.0.0.1.example", ""])
+def test_a_host_is_an_address(host: str, own_desk: FakeDesk) -> None:
+    with pytest.raises(BoardError, match="no address"):
+        BoardServer(own_desk, host, 0, TOKEN, version="0", access=Access(operator_code="4711"))
+
+
+def test_a_certificate_that_is_none_is_refused(own_desk: FakeDesk, tmp_path: Path) -> None:
+    """Before anything listens."""
+    file = tmp_path / "board.pem"
+    file.write_text("nothing")
+    with pytest.raises(BoardError, match=r"board\.pem"):
+        BoardServer(own_desk, "127.0.0.1", 0, TOKEN, version="0", access=Access(certificate_file=file))
 
 
 @pytest.mark.parametrize("token", ["", "short"])
