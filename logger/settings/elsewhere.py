@@ -26,7 +26,7 @@ def kept_elsewhere(
             f"{what} that stands in the file itself",
             allowed,
             f"put it alone into a file that only the daemon's user can read: "
-            f'"file:/etc/tallydeck/{path[0]}"',
+            f'"file:/etc/tallydeck/{_file_of(path)}"',
         )
         return None
     try:
@@ -36,6 +36,11 @@ def kept_elsewhere(
     except SecretError as error:
         faults.add(path, error.found, allowed, error.remedy)
         return None
+
+
+def _file_of(path: Path) -> str:
+    """A file's name for an example: a table has one password or token, but several codes."""
+    return str(path[0] if path[-1] in {"password", "token"} else path[-1]).replace("_", "-")
 
 
 def full_path(path: Path, told: str | None, example: str, faults: Faults) -> File | None:

@@ -8,7 +8,14 @@ import pytest
 
 from logger.settings import SettingsError, load, loads
 
-ENV = {"HOME": "/home/bay", "SHORT_TOKEN": "hush"}
+ENV = {
+    "HOME": "/home/bay",
+    "SHORT_TOKEN": "hush",
+    "THREE_DIGITS": "471",
+    "FOUR_DIGITS": "2222",
+    "SIX_DIGITS": "471108",
+    "MANY_DIGITS": "1234567890123",
+}
 
 
 def _cases() -> list[tuple[str, str, str]]:
