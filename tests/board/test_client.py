@@ -118,7 +118,7 @@ def test_another_program_on_the_port(answer: bytes) -> None:
         DaemonClient(url, TOKEN).state()
 
 
-@pytest.mark.parametrize("address", ["https://127.0.0.1:1", "file:///etc/passwd", "127.0.0.1:80", ""])
+@pytest.mark.parametrize("address", ["ftp://127.0.0.1:1", "file:///etc/passwd", "127.0.0.1:80", ""])
 def test_an_address_that_is_none(address: str) -> None:
     with pytest.raises(ClientError, match="http://"):
         DaemonClient(address, TOKEN).state()
