@@ -20,6 +20,8 @@ class Role(IntEnum):
 LEAST: dict[tuple[str, str], Role] = {
     # The pages' own files hold no figure; who is nobody is sent from a page to the log-in.
     ("GET", "/"): Role.ANYONE,
+    ("GET", "/prepare"): Role.ANYONE,
+    ("GET", "/weigh-up"): Role.ANYONE,
     ("GET", "/lots"): Role.ANYONE,
     ("GET", "/run"): Role.ANYONE,
     ("GET", "/instruments"): Role.ANYONE,

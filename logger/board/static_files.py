@@ -13,7 +13,14 @@ _TYPES = {
     "svg": "image/svg+xml",
 }
 
-PAGES = {"/": "board.html", "/lots": "lots.html", "/run": "run.html", "/instruments": "instruments.html"}
+PAGES = {
+    "/": "board.html",
+    "/prepare": "prepare.html",
+    "/weigh-up": "weigh-up.html",
+    "/lots": "lots.html",
+    "/run": "run.html",
+    "/instruments": "instruments.html",
+}
 """The pages a person opens, and the files they are made of."""
 
 

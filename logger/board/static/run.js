@@ -1,9 +1,10 @@
 // One run: its figures, its lines over time, its balance, and what happened.
 
+import { showBalance } from "./balance.js";
 import { duration, known, percent, wallTime } from "./figures.js";
 import { chart } from "./lines.js";
-import { clean, list, put, words } from "./nodes.js";
-import { ask, bay, begin, dayTime, made, row } from "./pages.js";
+import { list, put, words } from "./nodes.js";
+import { ask, bay, begin, dayTime, made } from "./pages.js";
 
 const SEEN = new Set(["raised", "cleared", "latched"]);
 
@@ -94,47 +95,6 @@ function events(run, record, here) {
   if (!told.length) document.getElementById("events").append(made("li", "Nothing."));
 }
 
-async function balance(name, here) {
-  const says = document.getElementById("balance-says");
-  let found;
-  try {
-    found = await ask(`/api/v1/runs/${encodeURIComponent(name)}/balance?method=linear`);
-  } catch (error) {
-    says.textContent = clean(error.message);
-    return;
-  }
-  says.textContent = clean(found.tests?.says ?? "Nothing was measured twice, so the figures can't be tested against each other.");
-  const wanted = found.wanted;
-  document.getElementById("balance-head").replaceChildren(
-    headings(["stream", "dry mass", "yield", ...(wanted ? [`${wanted}, share`, `recovery of ${wanted}`, "known by"] : [])]),
-  );
-  const range = (estimate) => (estimate ? `${percent(estimate.value, null)} (${percent(estimate.low, null)} to ${percent(estimate.high, null)})` : "not known");
-  document.getElementById("balance-rows").replaceChildren(
-    ...Object.values(found.streams).map((stream) => {
-      const part = wanted ? stream.components[wanted] : null;
-      const mass = stream.dry ? here.units.massText(stream.dry.value, stream.dry.u) : "not known";
-      const cells = [stream.name, { text: mass, number: true }, { text: stream.share && stream.role !== "feed" ? percent(stream.share.value, stream.share.u) : "", number: true }];
-      if (wanted) {
-        const grade = part?.grade ? percent(part.grade.value, part.grade.u) : "not known";
-        cells.push({ text: grade, number: true }, { text: stream.role === "product" ? range(part?.recovery) : "", number: true }, words(stream.dry?.how, part?.grade?.how));
-      }
-      return row(cells);
-    }),
-  );
-  document.getElementById("balance").hidden = false;
-  document.getElementById("balance-notes").replaceChildren(...list(found.notes).map((note) => made("li", note)));
-}
-
-function headings(texts) {
-  const line = document.createElement("tr");
-  for (const text of texts) {
-    const head = made("th", text, line.childElementCount ? "n" : "");
-    head.scope = "col";
-    line.append(head);
-  }
-  return line;
-}
-
 begin(async () => {
   const here = await bay();
   const runs = await ask("/api/v1/runs");
@@ -144,10 +104,11 @@ begin(async () => {
   put(document, "run", run.run);
   document.title = `${run.run} · ${document.title}`;
   put(document, "about", about(run, here));
+  document.getElementById("to-weigh-up").href = `/weigh-up?run=${encodeURIComponent(name)}`;
   const way = encodeURIComponent(name);
   const [record, tally] = await Promise.all([ask(`/api/v1/runs/${way}/record`), ask(`/api/v1/runs/${way}/tally`)]);
   figures(tally, here);
   charts(run, record, here);
   events(run, record, here);
-  await balance(name, here);
+  await showBalance(name, here);
 });

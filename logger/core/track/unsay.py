@@ -2,7 +2,7 @@
 
 What still waits for its step of the weight is waited for no longer. A step that was believed to be what was
 said counts again for what it did before; only the last that was said of a step can be taken back. What the
-track learned for later from a fresh container (that drainage begins anew) is not unlearned: it changes no mass.
+track learned for later from a fresh container (drainage begins anew) is not unlearned: it changes no mass.
 """
 
 from __future__ import annotations
