@@ -144,9 +144,8 @@ def test_a_page_is_accessible_and_never_wider_than_the_screen(
 
 def test_pages_are_reached_by_keyboard_alone(visit: Visit) -> None:
     page = visit("/lots")
-    page.keyboard.press("Tab")
-    page.keyboard.press("Tab")
-    page.keyboard.press("Tab")
+    for _ in range(5):  # the deck, before a run, weigh-up, lots and runs, instruments
+        page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     expect(page).to_have_title("Instruments · Foundry bay")
 
