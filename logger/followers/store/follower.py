@@ -145,7 +145,7 @@ class StoreFollower:
     def again(self, first: int, last: int) -> int:
         progress = self._progress
         if progress is None:
-            raise JournalError("the follower has not read the journal yet", "busy", "try again in a second")
+            raise TimeoutError("the follower has not read the journal yet")
         count = progress.put_back(first, last)
         if count:
             self._sender.counts["put_back"] += count

@@ -29,6 +29,9 @@ NONE = "none"
 """A tag that does not apply: a delete predicate can't ask for a tag that is absent."""
 RETRACTABLE = ("reading", "rate", "tally", "alarm")
 """Measurements whose points are tagged by spans, and are taken back where a span changed."""
+MARK = {"withdrawn": 1, "retracted": 1}
+"""Fields of a point that was taken back. Every point has ``withdrawn``, 0 or 1, so that it can be asked for;
+where the newer of two values of one moment need not win, ``retracted`` tells, which is never 0."""
 APART = 9_999
 """So many entries after each other fall on different times of one slot; below a slot's 10,000 ns."""
 LONGEST_TEXT = 2_000
@@ -159,7 +162,7 @@ class Meaning:
         return lines
 
     def withdrawn(self, records: Sequence[Record], changed: Sequence[Changed]) -> list[Line]:
-        """The lines that mark as withdrawn those points of the records that lie in a changed stretch, under
+        """The lines that mark (`MARK`) those points of the records that lie in a changed stretch, under
         the tag that they had there."""
         lines = []
         for record in records:
@@ -167,7 +170,7 @@ class Meaning:
             for each in self._said(record):
                 was = next((stretch.was for stretch in changed if _holds(stretch, each.station, at_ns)), None)
                 if was is not None and each.tag is None and each.run in ("", was.run):
-                    lines.append(self._line(record, at_ns, each, was, {"withdrawn": 1}))
+                    lines.append(self._line(record, at_ns, each, was, MARK))
         return lines
 
     def _said(self, record: Record) -> list[Said]:

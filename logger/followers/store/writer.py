@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import re
 import socket
 import time
 from collections.abc import Callable
@@ -244,8 +245,13 @@ def _words(body: object) -> str:
             text = str(told.get("message") or told.get("error") or text)
     except ValueError:
         pass
-    shown = " ".join("".join(c if c.isprintable() else " " for c in text[:2000]).split())
+    text = _MARKUP.sub(" ", text[:2000])
+    shown = " ".join("".join(c if c.isprintable() else " " for c in text).split())
     return shown if len(shown) <= 300 else shown[:299] + "…"
+
+
+_FROM = re.compile(r"^\S*(Pool|Connection)(\(.*?\)| object at [^:]*): ")
+_MARKUP = re.compile(r"<(script|style).*?</\1>|<[^>]*>", re.DOTALL)
 
 
 def _cause(error: BaseException) -> str:
@@ -253,6 +259,4 @@ def _cause(error: BaseException) -> str:
     reason = getattr(error, "reason", None)
     while isinstance(reason, BaseException):
         error, reason = reason, getattr(reason, "reason", None)
-    text = str(error) or type(error).__name__
-    _, library, rest = text.partition("): " if "Pool(" in text else " object at 0x")
-    return rest.partition(": ")[2] if library.startswith(" object") else rest or text
+    return _FROM.sub("", str(error)) or type(error).__name__

@@ -177,7 +177,9 @@ def test_a_run_event_is_never_withdrawn() -> None:
     records, told = a_bay([Action(at(5), StartRun()), Action(at(100), EndRun())])
     lines = told.withdrawn(records, [Changed("table", 0, None, Tag("run-1"))])
     assert {parsed(line.text).measurement for line in lines} == {"reading", "rate", "tally", "alarm"}
-    assert {tuple(parsed(line.text).fields.items()) for line in lines} == {(("withdrawn", 1),)}
+    assert {tuple(parsed(line.text).fields.items()) for line in lines} == {
+        (("retracted", 1), ("withdrawn", 1))
+    }
 
 
 # ---------------------------------------------------------------------- whatever the journal holds

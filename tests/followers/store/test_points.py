@@ -179,7 +179,8 @@ def test_a_withdrawn_point_keeps_its_key_and_time_under_the_old_tag() -> None:
     reading = Reading(5 * MS, "out1", 1, 0, "kg", seq=4)
     changed = [Changed("table", 0, 6 * MS, Tag("run-1", "a"))]
     assert [each.text for each in meaning().withdrawn([reading], changed)] == [
-        "reading,bay=foundry,channel=out1,lot=a,outlet=out1,run=run-1,station=table withdrawn=1i 5000004"
+        "reading,bay=foundry,channel=out1,lot=a,outlet=out1,run=run-1,station=table "
+        "retracted=1i,withdrawn=1i 5000004"
     ]
 
 
