@@ -51,7 +51,11 @@ def test_everything_a_bay_publishes_keeps_to_the_schema_and_is_written_of(
             daemon.loop.submit({"action": "open-lot", "lot": "L1", "material": "sweepings"}, "test")
             daemon.loop.submit({"action": "start-run", "lot": "L1"}, "test")
             until(lambda: ear.told("station/table").get("run"), "the run on the station's topic")
-            until(lambda: (ear.told("station/table/outlet/tailings").get("delivered_kg") or 0) > 0.1, "mass")
+            until(
+                lambda: (ear.told("station/table/outlet/tailings").get("delivered_kg") or 0) > 0.1,
+                "mass",
+                60.0,
+            )
             daemon.loop.submit({"action": "end-run"}, "test")
             until(lambda: "run-closed" in {e["kind"] for e in ear.events.values()}, "the run's end", 30.0)
             await_all_told(daemon)

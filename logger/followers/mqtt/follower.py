@@ -241,6 +241,11 @@ class BrokerFollower:
             if snapshot is None:
                 snapshot = self._home.snapshot()
             text = states.with_head(payload, snapshot["seq"], snapshot["at"])
+            if not self._post.fits(topic, text):  # sent, it would cost the connection (MQTT 5.0, 3.2.2.3.6)
+                log.warning("%s: %s is %s; it is left as it is there", NAME, topic, TOO_LARGE)
+                self._shown.sent(topic, payload)
+                self._shown.taken(topic)
+                continue
             if not self._post.send(0, topic, text, retain=True):
                 return
             self._shown.sent(topic, payload)

@@ -46,6 +46,7 @@ NEVER = {
     BAD_PAYLOAD: "the broker does not know such a payload",
 }
 """Codes with which the very message is refused: the same again would be of no use."""
+OVERHEAD = 16  # bytes of a packet beside topic and payload, at most (MQTT 5.0, 2.1 and 3.3)
 TOO_LARGE = "larger than the broker takes"
 WORDS = {
     NOT_AUTHORISED: ("it does not let this client publish {topic}", "see the broker's access list"),
@@ -84,7 +85,7 @@ class Post:
     def fits(self, topic: str, payload: str) -> bool:
         """Whether the broker takes a packet of that size, going by what it said."""
         largest = self._broker.largest
-        return largest == 0 or len(topic.encode()) + len(payload.encode()) + 16 <= largest
+        return largest == 0 or len(topic.encode()) + len(payload.encode()) + OVERHEAD <= largest
 
     def held(self, topic: str) -> bool:
         """Whether this topic was refused and is left alone for a while."""
