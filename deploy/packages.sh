@@ -12,7 +12,7 @@ has() { PATH="$PATH:/usr/sbin:/usr/local/sbin" command -v "$1" >/dev/null 2>&1; 
 as_root() { if [ "$(id -u)" = 0 ]; then "$@"; else sudo -n "$@"; fi; }
 
 # The board's tests need Chromium, and the browser driver's own runtime a library; the links' tests need servers,
-# /metrics its checker.
+# /metrics its checker, a report in PDF what draws its letters and what reads it back.
 packages=
 has chromium || packages="chromium fonts-dejavu-core"
 /sbin/ldconfig -p 2>/dev/null | grep -q 'libatomic\.so\.1' || packages="$packages libatomic1"
@@ -22,6 +22,11 @@ has victoria-metrics || packages="$packages victoria-metrics"
 has influxd || packages="$packages influxdb"
 has nginx || packages="$packages nginx-light"
 has promtool || packages="$packages prometheus"
+has pdftotext || packages="$packages poppler-utils"
+for library in libpango-1.0.so.0=libpango-1.0-0 libpangoft2-1.0.so.0=libpangoft2-1.0-0 \
+    libharfbuzz-subset.so.0=libharfbuzz-subset0; do
+    /sbin/ldconfig -p 2>/dev/null | grep -q "${library%=*}" || packages="$packages ${library#*=}"
+done
 [ -n "$packages" ] || exit 0
 say "installing Debian's $packages for the tests"
 

@@ -181,10 +181,8 @@ def _row(spell: Spell) -> dict[str, Any]:
 
 
 def _picture(story: Any, output: Path) -> None:
-    try:
-        from logger.explain.picture import draw
-    except ImportError:
-        fail(CANT_CREATE, "pictures need matplotlib: pip install 'tallydeck[pictures]'; --text needs nothing")
+    from logger.explain.picture import draw
+
     try:
         draw(story, output)
     except OSError as error:

@@ -43,8 +43,15 @@ def deleting() -> Iterator[StoreStub]:
 
 
 def standing(store: StoreStub) -> Held:
-    """What the store shows to whoever leaves out what is marked as withdrawn."""
-    return {key: fields for key, fields in store.held.items() if fields.get("withdrawn") != "1i"}
+    """What the store shows to whoever leaves out what is marked as withdrawn.
+
+    A point that was taken back and is right again still has ``retracted``, as SCHEMA.md says.
+    """
+    return {
+        key: {name: value for name, value in fields.items() if name != "retracted"}
+        for key, fields in store.held.items()
+        if fields.get("withdrawn") != "1i"
+    }
 
 
 def settled(home: Home, store: StoreStub, made: StoreFollower) -> None:
