@@ -16,8 +16,10 @@ step "$bin/ruff" check .
 step "$bin/ruff" format --check .
 step "$bin/mypy"
 step "$bin/lint-imports"
-# Many tests speak real protocols on real wires, against the clock. What failed beside others is run once more, alone.
-"$bin/python" -m pytest -n auto "$@" || {
+# Many tests speak real protocols on real wires, against the clock: they wait half of their time, so there are two
+# processes a core. What failed beside others is run once more, alone.
+workers=$(($(getconf _NPROCESSORS_ONLN) * 2))
+"$bin/python" -m pytest -n "$workers" "$@" || {
     say "once more, one after the other: what failed"
     step "$bin/python" -m pytest -n 0 --last-failed --last-failed-no-failures none "$@"
 }
