@@ -58,7 +58,7 @@ class Broker:
         self.shut_out = False  # the last try was refused in a way that only a person can mend
         self._settings = settings
         self._status = status
-        self._backoff = Backoff(*reopen_s, 0.1, random.random)
+        self._backoff = Backoff(*reopen_s, 0.5, random.random)
         self._lock = threading.Lock()
         self._members: tuple[Subscriber, ...] = ()
         self._thread: threading.Thread | None = None
