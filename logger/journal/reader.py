@@ -6,7 +6,7 @@ a whole chunk at a time, and ends.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from operator import itemgetter
 from pathlib import Path
 from types import TracebackType
@@ -21,9 +21,10 @@ from logger.journal import schema
 from logger.journal.cursors import Aside
 from logger.journal.errors import JournalError, explained
 from logger.journal.room import beside, identity
-from logger.journal.rows import Decoder, Row
+from logger.journal.rows import Decoder, Row, Shape
 
 _READINGS = "SELECT seq, stretch, since_ns, shape, number, raw FROM readings WHERE seq > ? AND seq <= ?"
+_NUMBERS = _READINGS.replace(", raw", "") + " ORDER BY seq"
 _ENTRIES = (
     "SELECT seq, stretch, since_ns, type, kind, subject, cause, data, raw FROM entries "
     "WHERE seq > ? AND seq <= ?"
@@ -109,6 +110,18 @@ class Past:
             following = min(position + chunk, end)
             yield from self._window(position, following, findings)
             position = following
+
+    def reading_rows(
+        self, after: int, upto: int | None, chunk: int
+    ) -> Iterator[tuple[list[Row], Mapping[int, int], Mapping[int, Shape]]]:
+        """For `columns`: rows (seq, stretch, since_ns, shape, number), beginnings of stretches, shapes."""
+        first, last = self._ends()
+        end = last if upto is None else min(upto, last)
+        for position in range(max(after, first - 1), end, chunk):
+            rows = self._all(_NUMBERS, (position, min(position + chunk, end)))
+            if rows:
+                self._learn()
+                yield rows, self._decoder.origins, self._decoder.shapes
 
     def others(self, after: int, upto: int) -> tuple[list[Record], int]:
         """Records with ``after < seq <= upto`` that are no readings, in order; and how many readings there

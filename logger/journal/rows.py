@@ -20,6 +20,7 @@ STRETCH_NS = 1 << 47  # SQLite keeps an integer below this in 6 bytes
 _INT64 = 1 << 63
 
 Row = tuple[Any, ...]
+Shape = tuple[str, int, str, bool | None, str, str]  # channel, exp, unit, stable, status, mode
 
 INSERT_BOOT = "INSERT INTO boots VALUES (?, ?, ?)"
 INSERT_STRETCH = "INSERT INTO stretches VALUES (?, ?, ?)"
@@ -171,7 +172,15 @@ class Decoder:
 
     def __init__(self) -> None:
         self._origins: dict[int, int] = {}
-        self._shapes: dict[int, tuple[str, int, str, bool | None, str, str]] = {}
+        self._shapes: dict[int, Shape] = {}
+
+    @property
+    def origins(self) -> dict[int, int]:
+        return self._origins
+
+    @property
+    def shapes(self) -> dict[int, Shape]:
+        return self._shapes
 
     @property
     def last_stretch(self) -> int:
