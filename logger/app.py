@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import logging
 import os
 import secrets
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-import logger
 from logger import __version__
 from logger.board.access import Access
 from logger.board.by_mqtt import ActionsByMqtt
@@ -26,6 +23,7 @@ from logger.followers.contract import Follower
 from logger.journal import lifeboat
 from logger.journal.checkpoint import thaw
 from logger.journal.journal import Journal, JournalError, JournalReader, boot_offset, last_moment
+from logger.journal.keys import checkpoint_key
 from logger.loop import Loop
 from logger.observing import Observing, Raised
 from logger.ports.bench import WireBench
@@ -68,20 +66,6 @@ def read_address(directory: Path) -> Address:
         ) from None
     except (OSError, ValueError, KeyError) as error:
         raise StartError(f"{directory}: the daemon's address can't be read: {error}") from error
-
-
-def code_digest() -> str:
-    """Names the code of the fold and the Python that runs it: a checkpoint is good for these alone."""
-    digest = hashlib.sha256(sys.version.encode())
-    core = Path(logger.__file__).parent / "core"
-    for path in sorted(core.rglob("*.py")):
-        digest.update(path.read_bytes())
-    return digest.hexdigest()
-
-
-def checkpoint_key(digest: str) -> str:
-    """Names the checkpoints that are good for this code and the configuration of that digest."""
-    return hashlib.sha256((code_digest() + digest).encode()).hexdigest()
 
 
 class Daemon:

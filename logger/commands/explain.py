@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 from rich.table import Table
 
-from logger.app import JOURNAL_NAME, checkpoint_key
+from logger.app import JOURNAL_NAME
 from logger.commands.shared import (
     CANT_CREATE,
     DATA,
@@ -35,6 +35,7 @@ from logger.explain.spells import NS, Spell, spells
 from logger.explain.story import MOST_S, judged_spells, tell
 from logger.explain.wanted import Wanted
 from logger.explain.words import in_words
+from logger.journal.keys import checkpoint_key
 
 KINDS = (".png", ".svg", ".pdf")
 

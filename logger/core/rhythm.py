@@ -244,6 +244,10 @@ class Rhythm:
                     break
         return False
 
+    def stops_in(self, number: int, span: Span) -> list[Stop]:
+        """The stops that began in a span (station seconds, [from, to)), but for those that were none."""
+        return [s for s in self._stops[number] if not s.none and span[0] <= s.begin_s < span[1]]
+
     def over(self, number: int, spans: Sequence[Span], now_s: int) -> Figures:
         """The figures of the stops that began in some spans (station seconds, [from, to))."""
         stops = [s for s in self._stops[number] if not s.none and any(a <= s.begin_s < b for a, b in spans)]

@@ -16,7 +16,7 @@ from urllib.parse import quote
 import apsw
 
 from logger.clock import stopwatch_ns
-from logger.core.entries import Circumstance, Finding, Record
+from logger.core.entries import Action, Circumstance, Finding, Record
 from logger.journal import schema
 from logger.journal.cursors import Aside
 from logger.journal.errors import JournalError, explained
@@ -170,6 +170,10 @@ class Past:
     def circumstances(self, kind: str, chunk: int = 200_000) -> Iterator[Circumstance]:
         """All circumstances of a kind, in order of seq."""
         yield from self._of_type("circumstance", kind, chunk)  # type: ignore[misc]
+
+    def actions(self, kind: str, chunk: int = 200_000) -> Iterator[Action]:
+        """All actions of a kind (``open-lot``, …), in order of seq, taken or refused."""
+        yield from self._of_type("action", kind, chunk)  # type: ignore[misc]
 
     def _of_type(self, type_name: str, kind: str, chunk: int) -> Iterator[Record]:
         first, last = self._ends()

@@ -10,12 +10,12 @@ import pytest
 from click.testing import Result
 from typer.testing import CliRunner
 
-from logger.app import checkpoint_key
 from logger.cli import app
 from logger.core.bay import Bay
 from logger.core.entries import Circumstance, Finding
 from logger.journal.checkpoint import freeze
 from logger.journal.journal import Journal, JournalReader
+from logger.journal.keys import checkpoint_key
 from logger.loop import Loop
 from logger.settings import loads
 from logger.simulator.trace import write_csv
