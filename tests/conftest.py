@@ -7,9 +7,10 @@ from collections.abc import Generator
 import pytest
 from hypothesis import settings
 
-# The same examples in every run, so that a failure is about the change at hand; --full draws fresh ones.
-settings.register_profile("same", derandomize=True)
-settings.register_profile("fresh", derandomize=False)
+# The same examples in every run, so that a failure is about the change at hand; --full draws fresh ones. How
+# long one takes on a busy machine says nothing: pytest ends a test that hangs.
+settings.register_profile("same", derandomize=True, deadline=None)
+settings.register_profile("fresh", derandomize=False, deadline=None)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
