@@ -21,9 +21,8 @@ from logger.core.bay import Bay
 from logger.core.entries import Circumstance, Entry, Finding, Garbage, Reading
 from logger.followers.contract import Follower
 from logger.journal import lifeboat
-from logger.journal.checkpoint import thaw
 from logger.journal.journal import Journal, JournalError, JournalReader, boot_offset, last_moment
-from logger.journal.keys import checkpoint_key
+from logger.journal.own import checkpoint_key, resumed
 from logger.loop import Loop
 from logger.observing import Observing, Raised
 from logger.ports.bench import WireBench
@@ -183,14 +182,11 @@ class Daemon:
 
     def _resume(self, key: str) -> tuple[int, Bay]:
         """The fold as the newest readable checkpoint kept it; a fresh one where there is none."""
-        for older in (0, 1):
-            try:
-                loaded = self.journal.load_checkpoint(key, older)
-                if loaded is not None:
-                    return loaded[0], thaw(loaded[1])
-            except JournalError as error:
-                log.warning("a checkpoint can't be used, the past is folded again: %s", error)
-        return 0, Bay(self.configuration.bay)
+
+        def unusable(error: JournalError) -> None:
+            log.warning("a checkpoint can't be used, the past is folded again: %s", error)
+
+        return resumed(self.journal, key, unusable=unusable) or (0, Bay(self.configuration.bay))
 
     def _past(self, after: int) -> Iterator[Entry]:
         """The journal's entries after a seq, until it has caught up with the loop that writes on."""

@@ -16,6 +16,7 @@ from starlette.responses import Response
 
 from logger.board.observed import FollowerSeen, Instrument, Observed, Observer, Written
 from logger.board.problems import problem
+from logger.core.alarm_states import State
 
 if TYPE_CHECKING:
     from prometheus_client.metrics_core import Metric
@@ -23,17 +24,6 @@ if TYPE_CHECKING:
 MEDIA_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 STATES = ("starting", "live", "behind", "retrying", "paused")
 """Of a follower; see `followers.contract.Standing`."""
-ALARM_STATES = (
-    "normal",
-    "unacknowledged",
-    "acknowledged",
-    "returned-unacknowledged",
-    "latched",
-    "shelved",
-    "suppressed",
-    "out-of-service",
-)
-"""See `core.alarm_states.State`."""
 
 InThread: TypeAlias = Callable[[Callable[[], Any]], Awaitable[Any]]
 Labels: TypeAlias = tuple[str, ...]
@@ -197,7 +187,7 @@ def _alarms(seen: Observed) -> Iterator[Metric]:
         "alarms",
         "Alarms that there could be, by kind and state.",
         ("kind", "state"),
-        [((kind, state), known.get((kind, state), 0)) for kind in kinds for state in ALARM_STATES],
+        [((kind, state), known.get((kind, state), 0)) for kind in kinds for state in State],
     )
     yield _counter(
         "alarms_raised",

@@ -1,4 +1,4 @@
-"""GET /livez and /readyz: for whoever looks after the service. Both are open to all on this computer.
+"""GET /livez and /readyz, also under /api/v1: for whoever looks after the service. Open to all.
 
 Alive is a board that answers. Ready is a daemon that records and watches: its loop turns, the journal can be
 written, live figures are at hand. A follower that is behind costs nothing of that, so it is only listed.
@@ -29,10 +29,12 @@ def add_probe_routes(
     """Add both to an application that is guarded already."""
 
     @app.get("/livez")
+    @app.get("/api/v1/livez")
     async def livez() -> Response:
         return json_response({"alive": True})
 
     @app.get("/readyz")
+    @app.get("/api/v1/readyz")
     async def readyz() -> Response:
         age_s = round(hub.age_s(), 3)
         return await in_thread(partial(_ready, age_s, desk, followers))

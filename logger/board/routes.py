@@ -26,7 +26,7 @@ from logger.board.hub import Hub, TooManyViewersError
 from logger.board.logins import Give, Porter, add_log_in_routes
 from logger.board.metrics import add_metrics_route
 from logger.board.observed import Observer
-from logger.board.probes import STALE_S, add_probe_routes
+from logger.board.probes import add_probe_routes
 from logger.board.problems import json_response, problem, problem_response
 from logger.board.roles import Role
 from logger.board.run_routes import add_run_routes
@@ -128,23 +128,6 @@ def _page_routes(app: FastAPI, pages: dict[str, StaticFile], sessions: Sessions,
 
 def _read_routes(app: FastAPI, desk: Desk, hub: Hub, sessions: Sessions) -> None:
     in_thread = _threads(4)
-
-    @app.get("/api/v1/livez")
-    async def livez() -> Response:
-        return json_response({"alive": True})
-
-    @app.get("/api/v1/readyz")
-    async def readyz() -> Response:
-        age_s = round(hub.age_s(), 3)
-        if age_s > STALE_S:
-            return problem(
-                503,
-                f"The newest figures are {age_s:.0f} s old: the recording loop does not turn.",
-                "Look at the daemon's log and restart the daemon; the journal keeps what was committed.",
-                code="stale",
-                age_s=age_s,
-            )
-        return json_response({"ready": True, "age_s": age_s})
 
     @app.get("/api/v1/state")
     async def state() -> Response:

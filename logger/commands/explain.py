@@ -35,7 +35,7 @@ from logger.explain.spells import NS, Spell, spells
 from logger.explain.story import MOST_S, judged_spells, tell
 from logger.explain.wanted import Wanted
 from logger.explain.words import in_words
-from logger.journal.keys import checkpoint_key
+from logger.journal.own import checkpoint_key
 
 KINDS = (".png", ".svg", ".pdf")
 

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from logger.core.entries import Circumstance, Entry, Finding
+from logger.core.entries import Entry, Finding
 from logger.journal.journal import JournalError, JournalReader
+from logger.journal.own import own_bay
 from logger.replay import AlarmWriter, ReplayError, from_files, from_journal, tally_of
-from logger.settings import Configuration, loads
+from logger.settings import Configuration
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,25 +66,11 @@ def _journal(
     try:
         reader = JournalReader(request.journal)
         try:
-            if configuration is None:
-                configuration = _own_configuration(reader, request.journal)
+            bay = own_bay(reader)[0] if configuration is None else configuration.bay
             entries: Iterator[Entry] = reader.read(findings=False)  # type: ignore[assignment]
-            outcome = from_journal(configuration.bay, entries, tell)
+            outcome = from_journal(bay, entries, tell)
         finally:
             reader.close()
     except JournalError as error:
         raise ReplayError(str(error)) from error
     return outcome.bay, outcome.notes
-
-
-def _own_configuration(reader: JournalReader, path: Path) -> Configuration:
-    """The configuration that the journal was last written with."""
-    digests = [
-        record.subject
-        for record in reader.read(findings=False)
-        if isinstance(record, Circumstance) and record.kind == "configuration"
-    ]
-    text = reader.configuration(digests[-1]) if digests else None
-    if text is None:
-        raise ReplayError(f"{path}: holds no configuration; name one with --config")
-    return loads(text, name=f"{path} (its own configuration)")

@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo
 from logger.core.bay import Bay as Fold
 from logger.core.description import Bay
 from logger.core.entries import Entry, Finding
-from logger.journal.checkpoint import thaw
 from logger.journal.journal import JournalError, JournalReader
+from logger.journal.own import own_bay, resumed
 from logger.replay import ReplayError, entries_of_files
-from logger.settings import Configuration, SettingsError, loads
+from logger.settings import Configuration
 
 
 class ExplainError(Exception):
@@ -62,8 +62,10 @@ def from_journal(
             digests = [c.subject for c in reader.circumstances("configuration")]
             notes = []
             if configuration is None:
-                configuration = _own(reader, path, digests)
-            elif digests and configuration.digest != digests[-1]:
+                bay, digest = own_bay(reader)
+            else:
+                bay, digest = configuration.bay, configuration.digest
+            if digests and digest != digests[-1]:
                 notes.append(
                     "the configuration is not the one that the record was last written with: what is judged "
                     "now may differ from what was told"
@@ -74,34 +76,18 @@ def from_journal(
     if not last_ns:
         raise ExplainError(f"{path}: holds no entry yet")
     return Past(
-        str(path), configuration.bay, lambda after: _entries(path, after), first_ns, last_ns, told, notes,
-        _no_checkpoint if key_of is None else partial(_resume, path, key_of(configuration.digest)),
+        str(path), bay, lambda after: _entries(path, after), first_ns, last_ns, told, notes,
+        _no_checkpoint if key_of is None else partial(_resume, path, key_of(digest)),
     )  # fmt: skip
-
-
-def _own(reader: JournalReader, path: Path, digests: list[str]) -> Configuration:
-    text = reader.configuration(digests[-1]) if digests else None
-    if text is None:
-        raise ExplainError(f"{path}: holds no configuration; name one with --config")
-    try:
-        return loads(text, name=f"{path} (its own configuration)")
-    except SettingsError as error:
-        raise ExplainError(f"{path}: its own configuration can't be used now:\n{error}") from error
 
 
 def _resume(path: Path, key: str, before_ns: int) -> tuple[int, Fold] | None:
     """The newest checkpoint before a time: what came just now need not be folded from the start."""
     try:
         with JournalReader(path) as reader:
-            last = reader.first_seq_at(before_ns)
-            for older in (0, 1):
-                loaded = reader.load_checkpoint(key, older)
-                if loaded is not None and loaded[0] < last:
-                    bay = thaw(loaded[1])
-                    return (loaded[0], bay) if isinstance(bay, Fold) else None
+            return resumed(reader, key, reader.first_seq_at(before_ns) - 1)
     except JournalError:
-        return None  # a checkpoint that can't be used costs time, no more
-    return None
+        return None  # what is wrong with the file is told when it is read
 
 
 def _entries(path: Path, after: int) -> Iterator[Entry]:

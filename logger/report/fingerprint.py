@@ -13,6 +13,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from logger.core.actions import body_json
@@ -85,18 +86,18 @@ def _take(digest: Any, records: Iterable[Record]) -> int:
     return len(made)
 
 
-_shapes: dict[tuple[Any, ...], str] = {}
+@lru_cache(4096)
+def _shape(shape: tuple[Any, ...]) -> str:
+    """What repeats in readings: a journal holds millions of them and a few dozen of these."""
+    channel, exp, *rest = shape
+    return _json([exp, channel, *rest])[1:-1]
 
 
 def canonical(record: Record) -> str:
     """One line of the form ``[seq, at_ns, type, …]``: JSON without blanks, keys sorted, all of Unicode as it
     is. A reading: number, exponent, channel, unit, stable, status, mode, raw bytes in hexadecimal."""
     if type(record) is Reading:
-        shape = record[1:2] + record[3:8]
-        tail = _shapes.get(shape)
-        if tail is None:
-            channel, exp, unit, stable, status, mode = shape
-            tail = _shapes[shape] = _json([exp, channel, unit, stable, status, mode])[1:-1]
+        tail = _shape(record[1:2] + record[3:8])
         return f'[{record[9]},{record[0]},"reading",{record[2]},{tail},"{record[8].hex()}"]\n'
     return _json(_fields(record)) + "\n"
 

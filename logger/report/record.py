@@ -19,12 +19,11 @@ from logger.core.books import Run
 from logger.core.description import Bay, Station
 from logger.core.entries import Finding
 from logger.core.tagging import Clockwork
-from logger.journal.checkpoint import thaw
 from logger.journal.journal import JournalError, JournalReader
+from logger.journal.own import own_bay, resumed
+from logger.report.contract import Progress, ReportError, quiet
 from logger.report.fingerprint import Fingerprint, fingerprint
-from logger.report.process import Progress, ReportError, quiet
-from logger.settings import Configuration, SettingsError
-from logger.settings.load import bay_of
+from logger.settings import Configuration
 
 if TYPE_CHECKING:
     from logger.balance.document import Scale, WeighUp
@@ -148,10 +147,13 @@ def folded(
             last = reader.last_seq
             if not last:
                 raise ReportError(f"{path}: holds no entry yet")
-            bay, digest = _described(reader, configuration)
+            if configuration is None:
+                bay, digest = own_bay(reader)
+            else:
+                bay, digest = configuration.bay, configuration.digest
             after, fold = 0, Fold(bay)
             if key_of is not None:
-                after, fold = _resumed(reader, key_of(digest), last) or (after, fold)
+                after, fold = resumed(reader, key_of(digest), last) or (after, fold)
             for number, entry in enumerate(reader.read(after, last, findings=False)):
                 fold.apply(entry)  # type: ignore[arg-type]  # no findings were asked for
                 if number % CHUNK == 0:
@@ -159,32 +161,6 @@ def folded(
     except JournalError as error:
         raise ReportError(str(error)) from error
     return Folded(path, fold, digest, last)
-
-
-def _described(reader: JournalReader, configuration: Configuration | None) -> tuple[Bay, str]:
-    if configuration is not None:
-        return configuration.bay, configuration.digest
-    digests = [each.subject for each in reader.circumstances("configuration")]
-    text = reader.configuration(digests[-1]) if digests else None
-    if text is None:
-        raise ReportError(f"{reader.path}: holds no configuration; name one with --config")
-    try:
-        return bay_of(text, f"{reader.path} (its own configuration)"), digests[-1]
-    except SettingsError as error:
-        raise ReportError(f"{reader.path}: its own configuration can't be used now:\n{error}") from error
-
-
-def _resumed(reader: JournalReader, key: str, last: int) -> tuple[int, Fold] | None:
-    """The fold as the newest checkpoint kept it; a checkpoint that can't be used costs time, no more."""
-    for older in (0, 1):
-        try:
-            loaded = reader.load_checkpoint(key, older)
-            if loaded is not None and loaded[0] <= last:
-                kept = thaw(loaded[1])
-                return (loaded[0], kept) if isinstance(kept, Fold) else None
-        except JournalError:
-            continue
-    return None
 
 
 def record_of(whole: Folded, run: str | None = None, progress: Progress = quiet) -> Record:

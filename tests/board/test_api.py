@@ -206,14 +206,6 @@ def test_a_fault_inside_is_told_without_its_insides(ask: httpx.Client, desk: Fak
     assert ask.get("/api/v1/livez").status_code == 200
 
 
-def test_not_ready_when_the_loop_stands_still(ask: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
-    """With the bound below any age, the newest snapshot is too old."""
-    monkeypatch.setattr(routes, "STALE_S", -1.0)
-    answer = ask.get("/api/v1/readyz")
-    assert answer.status_code == 503
-    assert answer.json()["code"] == "stale"
-
-
 @pytest.mark.parametrize(
     "path", ["/nowhere", "/api/v1/", "/docs", "/openapi.json", "/static/", "/static/x.js"]
 )

@@ -41,7 +41,7 @@ def test_health_is_open(own_desk: FakeDesk) -> None:
         assert httpx.get(f"{board.url}api/v1/livez", trust_env=False).json() == {"alive": True}
         ready = httpx.get(f"{board.url}api/v1/readyz", trust_env=False).json()
     assert ready["ready"] is True
-    assert set(ready) == {"ready", "age_s"}
+    assert set(ready) == {"ready", "age_s", "followers", "behind"}
 
 
 def test_the_pages_cookie(stranger: httpx.Client, board: BoardServer) -> None:

@@ -12,8 +12,7 @@ import httpx
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-from logger.board.metrics import ALARM_STATES, STATES, exposition
-from logger.core.alarm_states import State
+from logger.board.metrics import STATES, exposition
 from tests.board.fake_desk import TOKEN, FakeDesk, served
 from tests.board.observations import STORE, Told, observed, standing, written
 from tests.board.snapshots import calm
@@ -120,10 +119,6 @@ def test_what_is_not_known_is_left_out() -> None:
     assert shown["journal_bytes"] == 40_960
 
 
-def test_states_of_alarms_are_those_of_the_fold() -> None:
-    assert tuple(State) == ALARM_STATES
-
-
 def test_hostile_names_stay_labels() -> None:
     """A name from a configuration can't add a line of its own."""
     hostile = 'a"} 1\ntallydeck_live 7\\'
@@ -227,11 +222,12 @@ def test_ready_lists_a_follower_that_is_behind_and_stays_ready(
         ({"state": "recorded", "message": "live figures stopped"}, "not-watching", "live figures stopped"),
     ],
 )
+@pytest.mark.parametrize("path", ["/readyz", "/api/v1/readyz"])
 def test_not_ready_says_what_is_wrong(
-    nobody: httpx.Client, desk: FakeDesk, recording: dict[str, str], code: str, said: str
+    nobody: httpx.Client, desk: FakeDesk, path: str, recording: dict[str, str], code: str, said: str
 ) -> None:
     desk.show(recording=recording)
-    answer = nobody.get("/readyz")
+    answer = nobody.get(path)
     assert answer.status_code == 503
     assert answer.headers["content-type"] == "application/problem+json"
     assert answer.json()["code"] == code

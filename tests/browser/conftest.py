@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import pytest
 from playwright.sync_api import Browser, Error, Page, expect, sync_playwright
 
+from logger.app import Daemon
 from tests.board.fake_desk import FakeDesk, served
 from tests.board.snapshots import calm
 
@@ -127,3 +128,27 @@ def url(alive: tuple[FakeDesk, str], desk: FakeDesk) -> str:
 def own_desk() -> FakeDesk:
     """A desk for a board of the test's own."""
     return FakeDesk(calm())
+
+
+Visit = Callable[..., Page]
+
+
+@pytest.fixture
+def visit(browser: Browser, daemon: Daemon) -> Iterator[Visit]:
+    """Open a page of the module's own daemon: ``visit("/prepare", size="panel", dark=False)``; a fault in
+    its script fails."""
+    contexts = []
+
+    def go(path: str, size: str = "panel", dark: bool = False) -> Page:
+        width, height = SIZES[size]
+        scheme = "dark" if dark else "light"
+        contexts.append(browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme))
+        page = contexts[-1].new_page()
+        page.on("pageerror", lambda error: pytest.fail(str(error)))
+        page.goto(daemon.board.url.rstrip("/") + path)
+        page.wait_for_selector("body:not(.waiting)")
+        return page
+
+    yield go
+    for context in contexts:
+        context.close()

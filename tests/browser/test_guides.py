@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Page, expect
 
 from logger.app import Daemon
 from tests.app.bays import running_bay, running_daemon, until
-from tests.browser.conftest import SIZES
+from tests.browser.conftest import Visit
 
 pytestmark = pytest.mark.browser
-
-Visit = Callable[..., Page]
 
 
 @pytest.fixture(scope="module")
@@ -32,26 +30,6 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
         )
         say({"action": "end-run"}, "test")
         yield daemon
-
-
-@pytest.fixture
-def visit(browser: Browser, daemon: Daemon) -> Iterator[Visit]:
-    """Open a page: ``visit("/prepare", size="panel", dark=False)``; a fault in its script fails."""
-    contexts = []
-
-    def go(path: str, size: str = "panel", dark: bool = False) -> Page:
-        width, height = SIZES[size]
-        scheme = "dark" if dark else "light"
-        contexts.append(browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme))
-        page = contexts[-1].new_page()
-        page.on("pageerror", lambda error: pytest.fail(str(error)))
-        page.goto(daemon.board.url.rstrip("/") + path)
-        page.wait_for_selector("body:not(.waiting)")
-        return page
-
-    yield go
-    for context in contexts:
-        context.close()
 
 
 def balanced(page: Page) -> None:

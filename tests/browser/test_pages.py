@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import expect
 
 from logger.app import Daemon
 from tests.app.bays import running_bay, running_daemon, until
 from tests.board.fake_desk import FakeDesk
-from tests.browser.conftest import SIZES, Opener
+from tests.browser.conftest import Opener, Visit
 
 pytestmark = pytest.mark.browser
 
-Visit = Callable[..., Page]
 HOSTILE = '<img src=x onerror=alert(1)>"' + "x" * 300
 
 
@@ -35,28 +34,6 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
         loop.submit({"action": "end-run"}, "test")
         loop.submit({"action": "start-run", "lot": HOSTILE[:80], "run": "second"}, "test")
         yield daemon
-
-
-@pytest.fixture
-def visit(browser: Browser, daemon: Daemon) -> Iterator[Visit]:
-    """Open a page: ``visit("/lots", size="panel", dark=False)``; a fault in its script fails."""
-    contexts = []
-
-    def go(path: str, size: str = "panel", dark: bool = False) -> Page:
-        width, height = SIZES[size]
-        context = browser.new_context(
-            viewport={"width": width, "height": height}, color_scheme="dark" if dark else "light"
-        )
-        contexts.append(context)
-        page = context.new_page()
-        page.on("pageerror", lambda error: pytest.fail(str(error)))
-        page.goto(daemon.board.url.rstrip("/") + path)
-        page.wait_for_selector("body:not(.waiting)")
-        return page
-
-    yield go
-    for context in contexts:
-        context.close()
 
 
 def test_runs_and_lots_are_listed_the_newest_first_and_lead_to_the_run(visit: Visit) -> None:

@@ -15,7 +15,7 @@ from logger.core.bay import Bay
 from logger.core.entries import Circumstance, Finding
 from logger.journal.checkpoint import freeze
 from logger.journal.journal import Journal, JournalReader
-from logger.journal.keys import checkpoint_key
+from logger.journal.own import checkpoint_key
 from logger.loop import Loop
 from logger.settings import loads
 from logger.simulator.trace import write_csv

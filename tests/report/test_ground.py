@@ -1,9 +1,8 @@
-"""The ground of every page: style, page, PDF, and the process that draws for a daemon."""
+"""The ground of every page: style, page, PDF."""
 
 from __future__ import annotations
 
 import io
-import sys
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -13,12 +12,10 @@ import pypdf
 import pytest
 from jinja2 import UndefinedError
 
-from logger.board.drawing import DrawingError, draw
 from logger.report import page as pages
 from logger.report import style
 from logger.report.page import page
 from logger.report.pdf import PageError, pdf
-from logger.report.process import ProgressLines
 
 NS = 10**9
 BODY = '{% extends "shell.html" %}{% block main %}'
@@ -125,49 +122,3 @@ def test_the_hour_that_comes_twice_says_which_it_is() -> None:
     assert labels.count("02:00\n+0200") == 1
     assert labels.count("02:00\n+0100") == 1
     assert len(labels) == len(set(labels))
-
-
-# -- the process ---------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def module(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    """A module that draws as the real one does, without a journal."""
-    (tmp_path / "drawn_by.py").write_text(
-        "import sys, time\n"
-        "from logger.report.process import ReportError, serve\n"
-        "def well(asked, tell):\n    tell(0.5, 'folding')\n    return asked['text'].encode()\n"
-        "def wrong(asked, tell):\n    raise ReportError('there is no run \"x\"')\n"
-        "def broken(asked, tell):\n    raise RuntimeError('boom')\n"
-        "def slow(asked, tell):\n    time.sleep(60)\n"
-        "sys.exit(serve({'well': well, 'wrong': wrong, 'broken': broken, 'slow': slow}))\n"
-    )
-    monkeypatch.setattr(sys, "path", [str(tmp_path), *sys.path])
-    return "drawn_by"
-
-
-def test_a_process_draws_what_is_asked(module: str) -> None:
-    assert draw({"what": "well", "text": "é"}, module=module) == "é".encode()
-
-
-def test_what_cant_be_drawn_says_why(module: str) -> None:
-    with pytest.raises(DrawingError, match='there is no run "x"'):
-        draw({"what": "wrong"}, module=module)
-
-
-def test_a_process_that_breaks_down_is_told(module: str) -> None:
-    with pytest.raises(RuntimeError, match="boom"):
-        draw({"what": "broken"}, module=module)
-
-
-def test_a_process_that_takes_too_long_is_ended(module: str) -> None:
-    with pytest.raises(TimeoutError, match=r"0\.3 s"):
-        draw({"what": "slow"}, timeout_s=0.3, module=module)
-
-
-def test_progress_is_a_line_for_each_tenth() -> None:
-    lines: list[str] = []
-    tell = ProgressLines(lines.append)
-    for part in range(101):
-        tell(part / 100, "folding")
-    assert lines == [f"{10 * tenth} % folding\n" for tenth in range(11)]

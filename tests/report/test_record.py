@@ -11,9 +11,9 @@ import pytest
 
 from logger.journal.checkpoint import freeze
 from logger.journal.journal import Journal, JournalReader
-from logger.journal.keys import checkpoint_key
+from logger.journal.own import checkpoint_key
+from logger.report.contract import ReportError
 from logger.report.fingerprint import HEAD, canonical
-from logger.report.process import ReportError
 from logger.report.record import Folded, Record, folded, record_of
 from tests.core.folding import NS, T0
 from tests.report.records import ASSAYS, BOOT, listed, readings, said_later, write_journal
