@@ -16,7 +16,6 @@ import threading
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, NamedTuple, TypeAlias
 
 from paho.mqtt.client import Client, MQTTMessage
@@ -26,6 +25,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from logger.ports import encryption
 from logger.ports.wire import explain
 from logger.settings.values import MqttSettings
 
@@ -63,41 +63,6 @@ Taken: TypeAlias = Callable[[int], None]
 
 
 _LOOK_AT = "check the broker and the network, and that another client does not use the same client_id"
-
-
-class _Unusable(ValueError):
-    """A file for the encryption will not do; in words."""
-
-
-def _check_file(key: str, path: Path | None) -> None:
-    """Libraries don't say which of several files they could not read."""
-    if path is None:
-        return
-    try:
-        path.open("rb").close()
-    except FileNotFoundError as error:
-        raise _Unusable(f"there is no file {path}; check {key} at [mqtt]") from error
-    except OSError as error:
-        raise _Unusable(f"{path} can't be read ({error.strerror}); see {key} at [mqtt]") from error
-
-
-class _Client(Client):
-    """paho leaves the socket of a failed handshake to the collector; here it is closed."""
-
-    def _ssl_wrap_socket(self, tcp_sock: socket.socket) -> ssl.SSLSocket:
-        if self._ssl_context is None:
-            raise ValueError("an encrypted connection needs its context first")
-        # It checks the certificate and the name in it, as Python's default context does.
-        link = self._ssl_context.wrap_socket(
-            tcp_sock, server_hostname=self._host, do_handshake_on_connect=False
-        )
-        try:
-            link.settimeout(CONNECT_S)
-            link.do_handshake()
-        except BaseException:
-            link.close()
-            raise
-        return link
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +132,7 @@ class Session:
             client.connect(self._settings.host, self._settings.port, KEEPALIVE_S, **self._hello())
         except (OSError, ValueError) as error:
             self._client = None
-            self.shut_out = isinstance(error, ssl.SSLCertVerificationError | _Unusable)
+            self.shut_out = isinstance(error, ssl.SSLCertVerificationError | encryption.Unusable)
             return f"{self.url}: {self._trouble(error)}"
         client.loop_start()
         thread = client._thread  # the only way to see that it died
@@ -263,7 +228,7 @@ class Session:
 
     def _made(self) -> Client:
         settings = self._settings
-        client = _Client(
+        client = encryption.ClosingClient(
             CallbackAPIVersion.VERSION2,
             client_id=settings.client_id,
             protocol=self._protocol,
@@ -277,28 +242,13 @@ class Session:
             password = settings.password
             client.username_pw_set(settings.user, None if password is None else password.reveal())
         if settings.tls:
-            client.tls_set_context(self._tls())
+            client.tls_set_context(encryption.context(settings))
         client.on_connect = self._guarded(self._on_connect)
         client.on_subscribe = self._guarded(self._on_subscribe)
         client.on_message = self._guarded(self._on_message)
         client.on_publish = self._guarded(self._on_publish)
         client.on_disconnect = self._guarded(self._on_disconnect)
         return client
-
-    def _tls(self) -> ssl.SSLContext:
-        told = self._settings
-        for key in ("ca_file", "certificate_file", "key_file"):
-            _check_file(key, getattr(told, key))
-        context = ssl.create_default_context(cafile=told.ca_file)
-        if told.certificate_file is not None:
-            try:  # a key with a pass phrase would have it asked for at the terminal
-                context.load_cert_chain(told.certificate_file, told.key_file, password=lambda: "")
-            except ssl.SSLError as error:
-                raise _Unusable(
-                    f"this client's own certificate can't be used ({error.reason or error}); "
-                    "check certificate_file and key_file at [mqtt]: PEM, one to the other, no pass phrase"
-                ) from error
-        return context
 
     def _hello(self) -> dict[str, Any]:
         if self._protocol != MQTTProtocolVersion.MQTTv5:
@@ -396,15 +346,8 @@ class Session:
         self._client = None
 
     def _trouble(self, error: OSError | ValueError) -> str:
-        if isinstance(error, _Unusable):
-            return str(error)
-        if isinstance(error, ssl.SSLCertVerificationError):
-            return (
-                f"its certificate is not to be trusted ({error.verify_message}); give the authority that "
-                "signed it as ca_file at [mqtt], and the host by the name in the certificate"
-            )
-        if isinstance(error, ssl.SSLError):
-            return f"no encrypted connection ({error.reason or error}); check tls, port and ca_file at [mqtt]"
+        if isinstance(error, encryption.Unusable | ssl.SSLError):
+            return encryption.words(error)
         if isinstance(error, ConnectionRefusedError):
             return "no broker listens there; start it, or check host and port at [mqtt]"
         if getattr(error, "errno", None) in (errno.ECONNRESET, errno.EPIPE):
