@@ -95,6 +95,14 @@ def test_instruments_show_what_they_serve_and_when_they_were_heard(visit: Visit)
     expect(row).to_contain_text("connected")
     before = row.inner_text()
     expect(row).not_to_have_text(before, timeout=10_000)
+    tops = page.locator("#instruments tr").evaluate_all(
+        "rows => rows.map(r => r.getBoundingClientRect().top)"
+    )
+    assert len(set(tops)) == len(tops) == 7, "each instrument has a line of its own"
+    left = "cells => cells.map(c => c.getBoundingClientRect().left)"
+    assert row.locator("th, td").evaluate_all(left) == page.locator(
+        "table:has(#instruments) thead th"
+    ).evaluate_all(left), "below their heads"
     expect(page.locator("#scales tr").first).to_contain_text("never")
 
 
@@ -117,6 +125,8 @@ def test_a_page_is_accessible_and_never_wider_than_the_screen(
     found = Axe().run(page)
     assert found.violations_count == 0, found.generate_report()
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    high = "cells => Math.max(...cells.map(c => c.getBoundingClientRect().height))"
+    assert page.locator("td").evaluate_all(high) < 160, "a table slides rather than stand a word a line"
 
 
 def test_pages_are_reached_by_keyboard_alone(visit: Visit) -> None:

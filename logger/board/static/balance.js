@@ -42,7 +42,7 @@ function cells(stream, wanted, here) {
 
 function range(estimate) {
   if (!estimate) return "not known";
-  return `${percent(estimate.value, null)} (${percent(estimate.low, null)} to ${percent(estimate.high, null)})`;
+  return `${percent(estimate.value, null)} (${percent(estimate.low, null).replace(" %", "")} to ${percent(estimate.high, null)})`;
 }
 
 function headings(texts) {
