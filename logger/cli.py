@@ -18,6 +18,7 @@ from logger.commands import (
     explain,
     follower,
     lots,
+    report,
     runs,
     said,
     say,
@@ -73,6 +74,7 @@ app.command()(setup.prove)
 app.command()(said.said)
 app.command()(scales.scales)
 app.command()(explain.explain)
+app.command()(report.report)
 
 
 def _version(wanted: bool) -> None:
