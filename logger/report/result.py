@@ -69,7 +69,9 @@ def _of_component(stream: StreamOf, wanted: str, unit: str, so_far: str) -> str:
     sentence = ", ".join(parts)
     if mine.recovery is None:
         return f"{sentence}. How much of the {wanted} was recovered can't be told."
-    estimated = "; estimated, no result of a sample behind it" if mine.recovery.how == ESTIMATED else ""
+    estimated = (
+        "; estimated, since not every grade behind it was measured" if mine.recovery.how == ESTIMATED else ""
+    )
     share = figures.interval(_as_map(mine.recovery))
     return f"{sentence}. It holds {share} of the {wanted} that was fed{estimated}."
 

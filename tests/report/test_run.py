@@ -30,7 +30,7 @@ def test_the_page_tells_the_result_and_how_it_is_known(assayed_journal: Path) ->
 def test_the_same_journal_gives_the_same_bytes(run_journal: Path) -> None:
     first, second = (run_report(record_of(folded(run_journal))) for _ in range(2))
     assert first == second
-    assert "estimated, no result of a sample behind it" in first
+    assert "estimated, since not every grade behind it was measured" in first
 
 
 def test_the_command_writes_a_page_and_refuses_what_it_cannot(run_journal: Path, tmp_path: Path) -> None:
