@@ -173,7 +173,7 @@ def _read_routes(app: FastAPI, desk: Desk, hub: Hub, sessions: Sessions) -> None
     @app.get("/api/v1/stations/{station:path}/strips")
     async def strips(request: Request, station: str) -> Response:
         told = request.query_params.get("minutes", "10")
-        if not (told.isascii() and told.isdecimal()) or not 1 <= int(told[:4]) <= MOST_MINUTES:
+        if not (told.isascii() and told.isdecimal() and len(told) <= 4) or not 1 <= int(told) <= MOST_MINUTES:
             return problem(
                 422,
                 f"minutes is {told[:20]!r}.",
