@@ -60,6 +60,7 @@ COMMANDS = [
     ["check"],
     ["prove"],
     ["replay"],
+    ["report"],
     ["explain"],
     ["now"],
     ["tally"],
