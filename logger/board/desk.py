@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
@@ -30,6 +31,10 @@ class Answer:
 
 
 class Desk(Protocol):
+    @property
+    def journal_path(self) -> Path:
+        """Where the record is."""
+
     def snapshot(self) -> Mapping[str, Any]:
         """The newest snapshot; its ``seq`` grows."""
 

@@ -24,6 +24,7 @@ from logger.board.sessions import Sessions
 PAGE = "board"  # who a session of the page on this computer is
 CLIENT = "client"  # who a bearer of the token is
 
+_POLICY = "Content-Security-Policy"  # an answer that is no page of the board's brings its own, stricter one
 _HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
@@ -113,7 +114,7 @@ class Guard:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in _HEADERS.items():
-                    headers[name] = value
+                    headers[name] = value if name != _POLICY else headers.get(_POLICY, value)
                 headers.setdefault("Cache-Control", "no-store")
             await send(message)
 

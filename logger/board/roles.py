@@ -45,6 +45,8 @@ LEAST: dict[tuple[str, str], Role] = {
     ("GET", "/api/v1/stations/{station:path}/strips"): Role.GUEST,
     ("GET", "/api/v1/runs/{run:path}/tally"): Role.GUEST,
     ("GET", "/api/v1/runs/{run:path}/record"): Role.GUEST,
+    ("GET", "/api/v1/runs/{run:path}/report.html"): Role.GUEST,
+    ("GET", "/api/v1/runs/{run:path}/report.pdf"): Role.GUEST,
     ("GET", "/api/v1/runs/{run:path}/weigh-up"): Role.GUEST,
     ("GET", "/api/v1/lots/{lot:path}/weigh-up"): Role.GUEST,
     ("GET", "/api/v1/runs/{run:path}/balance"): Role.GUEST,

@@ -28,6 +28,7 @@ from logger.board.metrics import add_metrics_route
 from logger.board.observed import Observer
 from logger.board.probes import add_probe_routes
 from logger.board.problems import json_response, problem, problem_response
+from logger.board.report_routes import add_report_routes
 from logger.board.roles import Role
 from logger.board.run_routes import add_run_routes
 from logger.board.sessions import Sessions
@@ -81,6 +82,7 @@ def build(
     add_log_in_routes(app, guard, porter, give=give, body=_body_or_answer, in_thread=_threads(1))
     add_weigh_up_routes(app, desk, _threads(2), _threads(1))
     add_run_routes(app, desk, _threads(2))
+    add_report_routes(app, desk, _threads(1))
     _read_routes(app, desk, hub, sessions)
     _action_route(app, desk, audit)
     if wires is not None:

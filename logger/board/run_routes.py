@@ -11,6 +11,7 @@ from starlette.responses import Response
 
 from logger.board.desk import Desk
 from logger.board.problems import json_response, problem
+from logger.board.report_routes import no_such_run
 from logger.journal.journal import JournalError
 
 
@@ -31,10 +32,5 @@ def add_run_routes(
                 code="record-unreadable",
             )
         if found is None:
-            return problem(
-                404,
-                f"There is no run named {run!r}.",
-                "Look at /api/v1/runs for the runs there are.",
-                code="no-such-run",
-            )
+            return no_such_run(run)
         return json_response(found)

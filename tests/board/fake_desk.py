@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 from logger.balance.document import Scale, WeighUp
@@ -39,6 +40,7 @@ class FakeDesk:
         self.records: dict[str, dict[str, Any]] = {}
         self.scales_known: dict[str, Scale] = {}
         self.alarms_list: dict[str, Any] = {"at": "", "raised_in_run": {}, "alarms": []}
+        self.journal_path = Path("no-journal.sqlite")
         self.strips_known: dict[str, dict[str, Any]] | None = None
 
     def waiting(self) -> bool:

@@ -12,7 +12,7 @@ import pytest
 
 from logger.balance.document import CheckWeight, Scale, Stream, WeighUp
 from logger.balance.faults import WeighUpError
-from logger.board import balancing, weigh_ups
+from logger.board import apart, balancing, weigh_ups
 from logger.board.client import DaemonClient
 from logger.board.server import BoardServer
 from tests.board.fake_desk import TOKEN, FakeDesk
@@ -106,7 +106,7 @@ def test_a_balance_that_takes_too_long_is_ended(
 def test_a_balance_that_breaks_down_says_so(
     ask: httpx.Client, desk: FakeDesk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(balancing.sys, "executable", "/bin/false")
+    monkeypatch.setattr(apart.sys, "executable", "/bin/false")
     desk.weigh_ups = {"r": DOCUMENT}
     answer = ask.get("/api/v1/runs/r/balance")
     assert (answer.status_code, answer.json()["code"]) == (500, "failed")

@@ -106,6 +106,9 @@ begin(async () => {
   put(document, "about", about(run, here));
   document.getElementById("to-weigh-up").href = `/weigh-up?run=${encodeURIComponent(name)}`;
   const way = encodeURIComponent(name);
+  for (const [field, kind] of [["report-page", "html"], ["report-print", "pdf"]]) {
+    document.querySelector(`[data-f="${field}"]`).href = `/api/v1/runs/${way}/report.${kind}`;
+  }
   const [record, tally] = await Promise.all([ask(`/api/v1/runs/${way}/record`), ask(`/api/v1/runs/${way}/tally`)]);
   figures(tally, here);
   charts(run, record, here);

@@ -1,0 +1,5 @@
+"""`python -m logger`: the command line."""
+
+from logger.cli import main
+
+main()
