@@ -16,6 +16,7 @@ from logger.commands import (
     balance,
     compare,
     explain,
+    export,
     follower,
     lots,
     report,
@@ -75,6 +76,7 @@ app.command()(said.said)
 app.command()(scales.scales)
 app.command()(explain.explain)
 app.command()(report.report)
+app.command()(export.export)
 
 
 def _version(wanted: bool) -> None:

@@ -61,6 +61,7 @@ COMMANDS = [
     ["prove"],
     ["replay"],
     ["report"],
+    ["export"],
     ["explain"],
     ["now"],
     ["tally"],

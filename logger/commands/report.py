@@ -58,7 +58,7 @@ def report(
     shown = Shown()
     try:
         whole = folded(
-            _journal(config, journal), None if config is None else load(config), checkpoint_key, shown
+            journal_file(config, journal), None if config is None else load(config), checkpoint_key, shown
         )
         record = record_of(whole, run, shown)
         html = run_report(record, paper=paper, progress=shown)
@@ -76,7 +76,7 @@ def report(
     err.print(f"The report of {record.run.run} is in {target}", markup=False)
 
 
-def _journal(config: Path | None, journal: Path | None) -> Path:
+def journal_file(config: Path | None, journal: Path | None) -> Path:
     """The journal's file: the one named, else the bay's own."""
     from logger.app import JOURNAL_NAME
     from logger.settings import default_journal_directory

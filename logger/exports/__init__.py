@@ -1,0 +1,1 @@
+"""The record as tables for other programs."""
