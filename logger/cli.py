@@ -26,6 +26,7 @@ from logger.commands import (
     scales,
     setup,
     show,
+    what_if,
     wire,
     wire_find,
 )
@@ -77,6 +78,7 @@ app.command()(scales.scales)
 app.command()(explain.explain)
 app.command()(report.report)
 app.command()(export.export)
+app.command("what-if")(what_if.what_if)
 
 
 def _version(wanted: bool) -> None:

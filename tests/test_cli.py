@@ -63,6 +63,7 @@ COMMANDS = [
     ["report"],
     ["export"],
     ["explain"],
+    ["what-if"],
     ["now"],
     ["tally"],
     ["balance"],
