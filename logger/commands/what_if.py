@@ -12,7 +12,7 @@ from logger.commands.shared import DATA, USAGE, JsonOption, fail, out, print_jso
 from logger.core.localtime import say_time
 from logger.core.walltime import rfc3339
 from logger.explain.record import ExplainError, from_journal
-from logger.explain.what_if import Pair, pairs, raised, with_setting
+from logger.explain.what_if import Pair, pairs, raised, told_then, with_setting
 from logger.journal.errors import JournalError
 from logger.journal.journal import JournalReader
 from logger.settings import SettingsError, bay_of, default_journal_directory
@@ -44,7 +44,7 @@ def what_if(
     except (ExplainError, JournalError, SettingsError) as error:
         fail(DATA, str(error))
     if as_json:
-        print_json({"set": change, "alarms": [_row(pair) for pair in found]})
+        print_json({"set": change, "alarms": [_row(pair, told_then(past, pair)) for pair in found]})
         return
     for pair in found:
         spell = pair.as_is or pair.changed
@@ -86,10 +86,10 @@ def _verdict(pair: Pair) -> str:
     return f"would come {abs(moved):.0f} s {'later' if moved > 0 else 'sooner'}"
 
 
-def _row(pair: Pair) -> dict[str, Any]:
+def _row(pair: Pair, told: bool | None) -> dict[str, Any]:
     spell = pair.as_is or pair.changed
     times = {
         name: None if each is None else rfc3339(each.raised_ns)
         for name, each in (("as_is", pair.as_is), ("changed", pair.changed))
     }
-    return {"id": spell.id if spell else "", **times, "moved_s": pair.moved_s}
+    return {"id": spell.id if spell else "", "told": told, **times, "moved_s": pair.moved_s}

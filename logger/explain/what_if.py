@@ -69,6 +69,14 @@ def pairs(as_is: Iterable[Spell], changed: Iterable[Spell]) -> list[Pair]:
     return sorted(found, key=_begin)
 
 
+def told_then(past: Past, pair: Pair) -> bool | None:
+    """Whether a person was told of it at the time; None where the record does not say."""
+    if past.told is None:
+        return None
+    told = [spell for spell in spells(past.told) if spell.raised_ns]
+    return any(_alike(spell, each) for spell in told for each in (pair.as_is, pair.changed) if each)
+
+
 def _begin(pair: Pair) -> int:
     return min(spell.raised_ns for spell in (pair.as_is, pair.changed) if spell is not None)
 

@@ -49,14 +49,24 @@ def test_another_name_of_the_bay_moves_no_alarm(journal: Path) -> None:
     rows = asked(journal, "bay.name=Another")
     assert rows
     assert {row["moved_s"] for row in rows} == {0.0}
+    assert all(row["told"] for row in rows)
 
 
 def test_a_target_far_from_what_was_fed_changes_what_is_called(journal: Path) -> None:
     rows = asked(journal, f"stations.{station()}.feed.target=200 kg/h")
-    assert any(row["moved_s"] != 0.0 for row in rows)
+    new = [row for row in rows if row["as_is"] is None]
+    assert new
+    assert not any(row["told"] for row in new)
 
 
 def test_an_unknown_setting_is_refused(journal: Path) -> None:
     result = CliRunner().invoke(app, ["what-if", "--set", "bay.nam=X", "--journal", str(journal)])
     assert result.exit_code == 65
     assert "nam" in result.output
+
+
+def test_a_value_that_breaks_the_text_is_refused_in_words(journal: Path) -> None:
+    sets = ["--set", 'bay.name="half', "--set", "bay.units=kg"]
+    result = CliRunner().invoke(app, ["what-if", *sets, "--journal", str(journal)])
+    assert result.exit_code == 65, result.exception
+    assert "the changed configuration" in result.output
