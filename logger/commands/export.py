@@ -17,26 +17,29 @@ def export(
         str | None, typer.Argument(metavar="RUN", help="Which run; the whole record if left out.")
     ] = None,
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", metavar="FILE.csv", help="Where to.")
+        Path | None, typer.Option("--output", "-o", metavar="FILE", help="Where to: .csv or .jsonl.")
     ] = None,
     config: ConfigOption = None,
     journal: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The journal, or its folder, if not the daemon's own.")
     ] = None,
 ) -> None:
-    """Write readings as CSV, each with the lot, run and outlet it belongs to as the books stand now.
+    """Write readings as CSV or JSON lines, each with its lot, run and outlet as the books stand now.
 
     The journal may be in use by a daemon. The same journal gives the same file, to the byte.
     """
     from logger.exports.csv import write_csv
+    from logger.exports.json_lines import write_json_lines
     from logger.exports.tables import READINGS, readings
     from logger.journal.journal import JournalError, JournalReader
     from logger.journal.own import checkpoint_key
     from logger.report.contract import ReportError
     from logger.report.record import folded
 
-    if output is None or output.suffix.lower() != ".csv":
-        fail(USAGE, "name the file to write with -o FILE.csv")
+    writers = {".csv": write_csv, ".jsonl": write_json_lines}
+    if output is None or output.suffix.lower() not in writers:
+        fail(USAGE, f"name the file to write with -o; its name ends in {' or '.join(writers)}")
+    write = writers[output.suffix.lower()]
     source, shown = journal_file(config, journal), Shown()
     if source.resolve() == output.resolve():
         fail(USAGE, f"{output} is the journal itself; name another file")
@@ -57,7 +60,7 @@ def export(
             def told(row: Sequence[str]) -> None:
                 shown((int(row[0]) - after) / max(upto - after, 1), "writing")
 
-            count = write_csv(output, READINGS, readings(reader, whole.fold, after, upto, run), told)
+            count = write(output, READINGS, readings(reader, whole.fold, after, upto, run), told)
     except (ReportError, JournalError) as error:
         fail(DATA, str(error))
     except OSError as error:

@@ -92,7 +92,7 @@ def test_what_can_not_be_finished_leaves_the_old_file_and_no_rest(tmp_path: Path
     ("arguments", "code", "says"),
     [
         (["no-such-run", "-o", "x.csv"], 65, "there is no run"),
-        (["-o", "x.doc"], 64, "-o FILE.csv"),
+        (["-o", "x.doc"], 64, "ends in .csv or .jsonl"),
         (["-o", "no/such/folder/x.csv"], 73, "can't be written"),
     ],
 )
